@@ -1,0 +1,217 @@
+"""The command: one thin verb a function."""
+
+import argparse
+import sys
+from collections.abc import Sequence
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+from typing import NoReturn
+
+from stream import __version__
+from stream.errors import CommandError, LidstreamError
+
+
+class _Parser(argparse.ArgumentParser):
+    """Says what is wrong in one line."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one verb.
+
+    Returns
+    -------
+    int
+        0 done, 1 the work failed, 2 the input or the command line is wrong.
+    """
+    parser = build_parser()
+    arguments = parser.parse_args(argv)
+    try:
+        code: int = arguments.run(arguments)
+    except LidstreamError as error:
+        for line in str(error).splitlines():
+            print(f"lidstream: {line}", file=sys.stderr)
+        return error.exit_code
+    except BrokenPipeError:
+        sys.stderr.close()
+        return 1
+    except KeyboardInterrupt:
+        print("lidstream: stopped; run the same again to go on", file=sys.stderr)
+        return 1
+    return code
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """The command line: verbs, their arguments and help."""
+    parser = _Parser(
+        prog="lidstream",
+        description="Records of automatic soil chambers become greenhouse-gas fluxes.",
+    )
+    parser.add_argument("--version", action="version", version=f"lidstream {__version__}")
+    verbs = parser.add_subparsers(dest="verb", metavar="VERB", required=True)
+
+    check = verbs.add_parser("check", help="validate a station file; name every fault at once")
+    _station(check)
+    check.set_defaults(run=_check)
+
+    replay = verbs.add_parser(
+        "replay", help="take recorded files through the whole path into the database"
+    )
+    _station(replay)
+    replay.add_argument("files", nargs="+", type=Path, metavar="FILE", help="files or folders")
+    _database(replay)
+    replay.add_argument(
+        "--partial", action="store_true", help="go on although a needed channel is in no file"
+    )
+    replay.set_defaults(run=_replay)
+
+    export = verbs.add_parser("export", help="write results or records to a file")
+    _station(export)
+    export.add_argument(
+        "what",
+        choices=("fluxes", "closures", "records"),
+        metavar="WHAT",
+        help="fluxes, closures or records",
+    )
+    export.add_argument(
+        "--out", type=Path, required=True, metavar="PATH", help="file to write; .csv"
+    )
+    _period(export)
+    _database(export)
+    export.add_argument(
+        "--unit", help="of fluxes: 'ug N m-2 h-1', 'g N ha-1 d-1', 'umol m-2 s-1' …"
+    )
+    export.add_argument("--gas", action="append", default=[], help="only this gas; may be repeated")
+    export.add_argument(
+        "--chamber", action="append", default=[], help="only this chamber; may be repeated"
+    )
+    export.set_defaults(run=_export)
+
+    demo = verbs.add_parser("demo", help="simulate two stations and run them end to end")
+    demo.add_argument(
+        "--out", type=Path, default=Path("lidstream-demo"), metavar="DIR", help="where to write"
+    )
+    demo.add_argument(
+        "--days", type=_whole_days, default=3, help="length of the record (default 3)"
+    )
+    demo.set_defaults(run=_demo)
+    return parser
+
+
+def _station(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("station", type=Path, metavar="STATION.toml", help="the station file")
+
+
+def _database(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--database", metavar="URL", help="instead of the station file's")
+
+
+def _period(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--from", dest="first", metavar="TIME", help="a day at the station, or a time with offset"
+    )
+    parser.add_argument(
+        "--to", dest="stop", metavar="TIME", help="up to the end of that day, or that time"
+    )
+
+
+def _whole_days(text: str) -> int:
+    try:
+        days = int(text)
+    except ValueError:
+        days = 0
+    if not 1 <= days <= 366:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of days from 1 to 366")
+    return days
+
+
+def _check(arguments: argparse.Namespace) -> int:
+    from stream.station import load_station
+
+    file = load_station(arguments.station)
+    station = file.station
+    kinds = ", ".join(f"{a.id} ({'shared' if a.shared else 'own line'})" for a in station.analyzers)
+    print(
+        f"{arguments.station}: good. Station {station.id}, {len(station.chambers)} chambers,"
+        f" analyzers {kinds}, {len(station.channels)} channels, digest {file.digest}"
+    )
+    return 0
+
+
+def _replay(arguments: argparse.Namespace) -> int:
+    from stream.pipeline.replay import replay
+    from stream.progress import Progress
+    from stream.station import load_station
+
+    file = load_station(arguments.station)
+    url = _url(arguments, file.database_url)
+    with Progress() as progress:
+        done = replay(file, arguments.files, url, partial=arguments.partial, report=progress)
+    print(done.sentence())
+    return 0
+
+
+def _export(arguments: argparse.Namespace) -> int:
+    from stream.export.verb import export
+    from stream.station import load_station
+
+    file = load_station(arguments.station)
+    count = export(
+        file,
+        arguments.what,
+        arguments.out,
+        _url(arguments, file.database_url),
+        first=_moment(arguments.first, file.station.station.timezone, end=False),
+        stop=_moment(arguments.stop, file.station.station.timezone, end=True),
+        gases=tuple(arguments.gas),
+        chambers=tuple(arguments.chamber),
+        unit=arguments.unit,
+    )
+    print(f"{arguments.out}: {count} rows")
+    return 0
+
+
+def _demo(arguments: argparse.Namespace) -> int:
+    from stream.demo.run import run_demo
+
+    run_demo(arguments.out, arguments.days)
+    return 0
+
+
+def _url(arguments: argparse.Namespace, default: str) -> str:
+    from stream.station import url_beside
+
+    if arguments.database is None:
+        return default
+    return url_beside(Path.cwd() / "here", arguments.database)
+
+
+def _moment(text: str | None, zone: str, *, end: bool) -> int | None:
+    """A day at station time, or a time with its offset, as microseconds since 1970."""
+    from datetime import timedelta
+
+    from stream.records import to_micros
+    from stream.station import read_clock
+
+    if text is None:
+        return None
+    option = "--to" if end else "--from"
+    try:
+        if len(text) == 10:
+            day = date.fromisoformat(text) + timedelta(days=1 if end else 0)
+            return to_micros(datetime.combine(day, time(), read_clock(zone)).astimezone(UTC))
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        moment = None
+    if moment is None or moment.tzinfo is None:
+        raise CommandError(
+            f"{option}: {text!r} is neither a day like 2026-01-05 nor a time with its offset"
+            " like 2026-01-05T06:00:00+10:00"
+        )
+    return to_micros(moment)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

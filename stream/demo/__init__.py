@@ -1,0 +1,1 @@
+"""Simulated stations with known true fluxes and injected faults, in a scenario of our own."""

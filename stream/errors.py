@@ -1,0 +1,65 @@
+"""The errors that reach a user, drawn.
+
+LidstreamError
+├ StationFileError      where in the file, what is wrong, what to write
+├ SourceError           a file, folder or broker cannot be read as a whole
+│ └ SourceLost          it could be read before and is gone now
+├ RecordError           one bad line or pack: goes to quarantine, never up
+├ CommandError          the command line asks for something that cannot be
+└ StoreError            the database refuses
+  ├ StoreBusy           somebody else holds it
+  └ StoreCorrupt        it is damaged, or not ours to read
+
+Each carries one line that says what, where and what to do. A fit that does not
+converge is a result with a reason, not an exception.
+"""
+
+
+class LidstreamError(Exception):
+    """Root of the tree. ``exit_code`` is what the command ends with."""
+
+    exit_code = 1
+
+
+class StationFileError(LidstreamError):
+    """The station file is wrong; ``faults`` holds one line for each fault."""
+
+    exit_code = 2
+
+    def __init__(self, faults: list[str]) -> None:
+        super().__init__("\n".join(faults))
+        self.faults = faults
+
+
+class CommandError(LidstreamError):
+    """The command line asks for something that cannot be."""
+
+    exit_code = 2
+
+
+class SourceError(LidstreamError):
+    """A file, folder or broker cannot be read as a whole."""
+
+    exit_code = 2
+
+
+class SourceLost(SourceError):
+    """A source that was there is gone."""
+
+    exit_code = 1
+
+
+class RecordError(LidstreamError):
+    """One line or pack cannot be understood; it goes to quarantine with this reason."""
+
+
+class StoreError(LidstreamError):
+    """The database refuses."""
+
+
+class StoreBusy(StoreError):
+    """Somebody else holds the database."""
+
+
+class StoreCorrupt(StoreError):
+    """The database is damaged, or is not one that this version can read."""

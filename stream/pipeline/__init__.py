@@ -1,0 +1,1 @@
+"""Records to stored fluxes. Live, replay and reprocess run these same functions."""

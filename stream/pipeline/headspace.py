@@ -1,0 +1,142 @@
+"""The air under each lid: height, temperature, pressure, and what had to be assumed."""
+
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stream.pipeline.samples import out_of_range, to_canonical
+from stream.records import SECOND
+from stream.science.atmosphere import standard_pressure
+from stream.science.constants import ZERO_CELSIUS_K
+from stream.science.flux import Headspace, dry_air_per_area, relative_geometry_se
+from stream.science.soil import water_filled_pore_space
+from stream.science.window import Window, mean_over
+from stream.station import Chamber, Station
+from stream.store.journal import Series
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """Of one closure; NaN where unknown."""
+
+    height_m: float
+    air_temperature_k: float
+    pressure_pa: float
+    assumed_pressure: bool
+    soil_temperature_k: float
+    soil_moisture: float
+    wfps: float
+    flags: frozenset[str]
+
+    @property
+    def air_temperature_c(self) -> float:
+        """Headspace temperature [°C]."""
+        return self.air_temperature_k - ZERO_CELSIUS_K
+
+
+def sensor_channels(chamber: Chamber) -> set[str]:
+    """The channels of the chamber's own sensors, the lid's left out."""
+    optional = (
+        chamber.pressure_channel,
+        chamber.soil_temperature_channel,
+        chamber.soil_moisture_channel,
+    )
+    return {chamber.air_temperature_channel, *(c for c in optional if c)}
+
+
+def surroundings(
+    station: Station,
+    chamber: Chamber,
+    records: dict[str, Series],
+    closed_us: int,
+    window: Window,
+) -> Surroundings:
+    """Read the sensors over the closed time up to the end of the window."""
+    flags: set[str] = set()
+    whole = Window(closed_us, window.stop_us)
+
+    def over(channel: str | None) -> tuple[float, bool]:
+        if channel is None:
+            return float("nan"), False
+        series = records[channel]
+        bad = out_of_range(station, channel, series.values)
+        values = np.where(bad, np.nan, series.values) if bad.any() else series.values
+        hold = round(station.closure.hold_s * SECOND)
+        mean, held = mean_over(series.times, values, whole, hold)
+        scale, shift = to_canonical(station, channel)
+        return mean * scale + shift, held
+
+    temperature, held = over(chamber.air_temperature_channel)
+    if np.isnan(temperature):
+        flags.add("no_temperature")
+    elif held:
+        flags.add("temperature_held")
+    pressure, _ = over(chamber.pressure_channel)
+    assumed = bool(np.isnan(pressure))
+    if assumed:
+        flags.add("pressure_assumed")
+        pressure = standard_pressure(station.station.elevation_m)
+    soil_temperature, _ = over(chamber.soil_temperature_channel)
+    moisture, _ = over(chamber.soil_moisture_channel)
+    wfps = float("nan")
+    if chamber.bulk_density_g_cm3 is not None:
+        wfps = float(water_filled_pore_space(moisture, chamber.bulk_density_g_cm3))
+    height = chamber.height_at(_EPOCH + timedelta(microseconds=closed_us))
+    if height is None:
+        flags.add("no_height")
+    return Surroundings(
+        height_m=float("nan") if height is None else height,
+        air_temperature_k=temperature,
+        pressure_pa=pressure,
+        assumed_pressure=assumed,
+        soil_temperature_k=soil_temperature,
+        soil_moisture=moisture,
+        wfps=wfps,
+        flags=frozenset(flags),
+    )
+
+
+def headspace_of(
+    station: Station,
+    chambers: list[Chamber],
+    around: list[Surroundings],
+    water: NDArray[np.float64],
+) -> Headspace:
+    """The closed air of m closures, with the standard deviations of the station file.
+
+    Water vapour that is not known counts as none.
+    """
+    sd = station.uncertainty
+
+    def each(value: float) -> NDArray[np.float64]:
+        return np.full(len(chambers), value)
+
+    return Headspace(
+        height_m=np.array([s.height_m for s in around]),
+        area_m2=np.array([c.area_m2 for c in chambers]),
+        extra_volume_m3=np.array([c.extra_volume_m3 for c in chambers]),
+        pressure_pa=np.array([s.pressure_pa for s in around]),
+        temperature_k=np.array([s.air_temperature_k for s in around]),
+        water=np.nan_to_num(water, nan=0.0),
+        height_se=each(sd.height_m),
+        area_se=each(sd.area_m2),
+        extra_volume_se=each(sd.extra_volume_m3),
+        pressure_se=np.array(
+            [sd.assumed_pressure_pa if s.assumed_pressure else sd.pressure_pa for s in around]
+        ),
+        temperature_se=each(sd.temperature_k),
+    )
+
+
+def moles_and_error(
+    air: Headspace,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Moles of dry air over a square metre [mol m⁻²] and the relative error of that."""
+    moles = dry_air_per_area(
+        air.volume_m3, air.area_m2, air.pressure_pa, air.temperature_k, air.water
+    )
+    return moles, relative_geometry_se(air)

@@ -1,0 +1,122 @@
+"""Batches into the journal: what is new is kept, what is known already changes nothing."""
+
+import hashlib
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+
+from stream.records import DAY, Batch, Reject, disagreement
+from stream.store.changes import Changes, Row
+from stream.store.journal import Journal, encode
+from stream.store.writer import Writer, Written
+
+_JOIN_US: Final = DAY
+"""Unsettled spans closer than this are settled as one."""
+
+
+class Intake:
+    """Takes batches of one station, one commit each."""
+
+    def __init__(self, journal: Journal, writer: Writer) -> None:
+        self._journal = journal
+        self._writer = writer
+        self._extent = journal.extent()
+        self._unsettled = journal.unsettled()
+
+    def take(self, batch: Batch) -> Written:
+        """Make a batch durable.
+
+        Records that the journal holds already are dropped; one that disagrees with
+        the record held for the same channel and time goes to quarantine.
+        """
+        batch = self.unseen(batch)
+        if not len(batch) and not batch.rejects:
+            return Written()
+        changes = Changes(rejects=[quarantine_row(r) for r in batch.rejects])
+        spans = self._unsettled
+        if len(batch):
+            block = encode(batch)
+            changes.blocks.append(block)
+            spans = join_spans([*spans, (block.first_us, block.last_us)])
+            changes.unsettled = spans
+        written = self._writer.commit(changes)
+        self._unsettled = spans
+        for block in changes.blocks:
+            for channel, (first, last, n) in block.records.items():
+                a, b, m = self._extent.get(channel, (first, last, 0))
+                self._extent[channel] = (min(a, first), max(b, last), m + n)
+        return written
+
+    def unseen(self, batch: Batch) -> Batch:
+        """The batch without the records that the journal holds."""
+        if not len(batch):
+            return batch
+        first, last = int(batch.times[0]), int(batch.times[-1])
+        known = [
+            channel
+            for channel in batch.channels
+            if channel in self._extent
+            and self._extent[channel][0] <= last
+            and self._extent[channel][1] >= first
+        ]
+        if not known:
+            return batch
+        held = self._journal.read(known, first, last)
+        values = batch.values.copy()
+        rejects: list[Reject] = []
+        for channel in known:
+            series = held[channel].filled()
+            if not len(series.times):
+                continue
+            j = batch.channels.index(channel)
+            at = np.minimum(np.searchsorted(series.times, batch.times), len(series.times) - 1)
+            match = (series.times[at] == batch.times) & ~np.isnan(values[:, j])
+            for i in np.flatnonzero(match & (values[:, j] != series.values[at])):
+                rejects.append(
+                    disagreement(
+                        batch.source,
+                        int(batch.lines[i]),
+                        channel,
+                        int(batch.times[i]),
+                        values[i, j],
+                        series.values[at[i]],
+                    )
+                )
+            values[match, j] = np.nan
+        keep = ~np.isnan(values).all(axis=1)
+        return replace(
+            batch,
+            times=batch.times[keep],
+            values=values[keep],
+            lines=batch.lines[keep],
+            rejects=(*batch.rejects, *rejects),
+        )
+
+
+def join_spans(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans in order, those that touch or lie within a day of one another joined."""
+    joined: list[tuple[int, int]] = []
+    for first, last in sorted(spans):
+        if joined and first - joined[-1][1] <= _JOIN_US:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], last))
+        else:
+            joined.append((first, last))
+    return joined
+
+
+def quarantine_row(reject: Reject) -> Row:
+    """A reject as a row; the same line with the same reason has the same key."""
+    return {
+        "digest": reject_digest(reject),
+        "source": reject.source,
+        "line": reject.line,
+        "reason": reject.reason,
+        "text": reject.text,
+    }
+
+
+def reject_digest(reject: Reject) -> str:
+    """Key of a quarantined line."""
+    content = "\0".join((reject.source, str(reject.line), reject.reason, reject.text))
+    return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()

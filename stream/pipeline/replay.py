@@ -1,0 +1,156 @@
+"""Recorded files through the whole path into the database."""
+
+from collections.abc import Callable, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+from stream.errors import SourceError
+from stream.pipeline.intake import Intake
+from stream.pipeline.settle import Settled, Settlement
+from stream.sources.replay import Recording, find_recordings, read_recording
+from stream.station import StationFile, needed_channels
+from stream.store import Store, database_exists, open_store
+from stream.store.anchors import AnchorReader
+from stream.store.journal import Journal
+from stream.store.writer import Writer
+
+Report = Callable[[str, float, float], None]
+"""Called with what is being done, how much is done, and how much there is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Replayed:
+    """What a replay brought."""
+
+    files: int
+    records: int
+    known: int
+    rejects: int
+    settled: Settled
+
+    def sentence(self) -> str:
+        """For people."""
+        parts = [
+            f"{self.files} files, {self.records} new records ({self.known} known already),"
+            f" {self.rejects} lines newly in quarantine",
+            f"{self.settled.closures} new closures and gaps, {self.settled.revised} revised,"
+            f" {self.settled.withdrawn} withdrawn",
+        ]
+        if self.settled.pending:
+            parts.append(f"{self.settled.pending} closures not yet over at the last record")
+        return "; ".join(parts)
+
+
+@dataclass(frozen=True, slots=True)
+class Parts:
+    """The parts of the path of one station, joined over one store."""
+
+    file: StationFile
+    journal: Journal
+    intake: Intake
+    settlement: Settlement
+
+
+def join(file: StationFile, store: Store) -> Parts:
+    """Join the parts of the path over a store."""
+    journal = Journal(store, file.station.id)
+    writer = Writer(store, file.station.id)
+    anchors = AnchorReader(store, file.station.id)
+    return Parts(file, journal, Intake(journal, writer), Settlement(file, journal, anchors, writer))
+
+
+def replay(
+    file: StationFile,
+    paths: Sequence[Path],
+    url: str,
+    *,
+    partial: bool = False,
+    report: Report | None = None,
+) -> Replayed:
+    """Take recorded files into the database and settle what they bring.
+
+    Parameters
+    ----------
+    file : StationFile
+        The station.
+    paths : sequence of Path
+        Files and folders.
+    url : str
+        Of the database; it is opened, or made, only once the files have been looked
+        at, so that files that cannot be read leave no trace.
+    partial : bool
+        Go on although no record is known of a channel that fluxes need.
+    report : callable, optional
+        For a progress bar.
+
+    Raises
+    ------
+    SourceError
+        A file cannot be read, or a channel that fluxes need is in none of them.
+    StoreError
+        The database refuses.
+    """
+    recordings = find_recordings(file.station, paths)
+    texts = [r for r in recordings if r.layout is not None]
+    for r in texts:
+        if not r.channels:
+            raise SourceError(
+                f"{r.path}: none of its columns is a channel of the station;"
+                " name the columns as in [channels] of the station file"
+            )
+    lacking = _lacking(file, recordings, set())
+    if lacking and not partial and len(texts) == len(recordings) and not database_exists(url):
+        raise _missing_column(recordings, lacking)
+    with closing(open_store(url)) as store:
+        parts = join(file, store)
+        lacking = _lacking(file, recordings, set(parts.journal.extent()))
+        if lacking and not partial and len(texts) == len(recordings):
+            raise _missing_column(recordings, lacking)
+        taken = _take(parts, recordings, report)
+        before = sum(b - a for a, b in parts.journal.unsettled()) / 86_400e6
+        done = 0.0
+
+        def progress(days: float) -> None:
+            nonlocal done
+            done += days
+            if report:
+                report("fluxes", done, before)
+
+        settled = parts.settlement.settle(progress=progress)
+        return Replayed(len(recordings), *taken, settled)
+
+
+def _take(
+    parts: Parts, recordings: Sequence[Recording], report: Report | None
+) -> tuple[int, int, int]:
+    records = known = rejects = 0
+    total = float(sum(r.size for r in recordings))
+    done = 0.0
+    for recording in recordings:
+        for batch in read_recording(parts.file.station, recording):
+            fresh = parts.intake.unseen(batch)
+            written = parts.intake.take(fresh)
+            records += fresh.records
+            known += batch.records - fresh.records
+            rejects += written.rejects
+        done += recording.size
+        if report:
+            report("records", done, total)
+    return records, known, rejects
+
+
+def _lacking(file: StationFile, recordings: Sequence[Recording], known: set[str]) -> dict[str, str]:
+    """Channels that fluxes need and that neither the files nor the journal have."""
+    found = known.union(*(r.channels for r in recordings))
+    return {c: key for c, key in needed_channels(file.station).items() if c not in found}
+
+
+def _missing_column(recordings: Sequence[Recording], lacking: dict[str, str]) -> SourceError:
+    channel, key = next(iter(lacking.items()))
+    more = f" (and {len(lacking) - 1} more channels)" if len(lacking) > 1 else ""
+    others = " nor in the other files" if len(recordings) > 1 else ""
+    return SourceError(
+        f"{recordings[0].path}: no column {channel!r}{more} here{others}, and {key} of the station"
+        " file needs it; add the file that has it, correct the name, or pass --partial"
+    )

@@ -1,0 +1,117 @@
+"""The samples of one gas on one analyzer: dry, at inlet time, with what is wrong with each."""
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stream.records import SECOND
+from stream.science.units import CANONICAL, CHANNEL_UNITS, rule_between
+from stream.science.water import dry_mole_fraction
+from stream.science.window import last_before
+from stream.station import Analyzer, Station
+from stream.store.journal import Series
+
+Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
+
+_WATER_HOLD_US: Final = 60 * SECOND
+"""How long a water vapour or status record holds for samples between."""
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Every sample of one gas in a stretch of time; arrays of shape (n,).
+
+    Attributes
+    ----------
+    inlet_us : ndarray of int64
+        When the gas entered the line: record time less the lag [µs].
+    raw : ndarray
+        As recorded, in the channel's unit.
+    dry : ndarray
+        Dry mole fraction [nmol mol⁻¹]; NaN where the sample cannot be used.
+    water : ndarray
+        Water vapour [mol mol⁻¹]; NaN where unknown.
+    fault, outside, no_water : ndarray of bool
+        The analyzer's status was not good; the value is out of range; there is no
+        water vapour to make it dry.
+    """
+
+    inlet_us: NDArray[np.int64]
+    raw: Floats
+    dry: Floats
+    water: Floats
+    fault: Bools
+    outside: Bools
+    no_water: Bools
+
+
+def analyzer_channels(analyzer: Analyzer) -> set[str]:
+    """The channels that the analyzer's samples need."""
+    extra = (analyzer.water_channel, analyzer.status_channel)
+    return {*analyzer.gases.values(), *(c for c in extra if c)}
+
+
+def samples_of(
+    station: Station, analyzer: Analyzer, gas: str, records: dict[str, Series]
+) -> Samples:
+    """Samples of one gas from the records of its channels."""
+    channel = analyzer.gases[gas]
+    series = records[channel]
+    shared = series.times
+    present = ~np.isnan(series.values)
+    times, raw = series.times[present], series.values[present]
+    scale, shift = to_canonical(station, channel)
+    outside = out_of_range(station, channel, raw)
+
+    water = np.full(len(times), np.nan)
+    no_water = np.zeros(len(times), dtype=bool)
+    if analyzer.water_channel is not None:
+        name = analyzer.water_channel
+        w_scale, w_shift = rule_between(station.channels[name].unit, "mol/mol")
+        vapour = _held(records[name], shared, present, times)
+        vapour = np.where(out_of_range(station, name, vapour), np.nan, vapour * w_scale + w_shift)
+        water = np.where((vapour >= 0) & (vapour < 1), vapour, np.nan)
+    moist = raw * scale + shift
+    if analyzer.basis == "wet":
+        no_water = np.isnan(water)
+        dry = dry_mole_fraction(moist, water)
+    else:
+        dry = moist
+
+    fault = np.zeros(len(times), dtype=bool)
+    if analyzer.status_channel is not None:
+        status = _held(records[analyzer.status_channel], shared, present, times)
+        fault = ~np.isnan(status) & ~np.isin(status, analyzer.status_ok)
+    dry = np.where(outside | fault, np.nan, dry)
+    inlet = times - round(analyzer.lag_s * SECOND)
+    return Samples(inlet, raw, dry, water, fault, outside, no_water)
+
+
+def _held(
+    series: Series, shared: NDArray[np.int64], present: Bools, times: NDArray[np.int64]
+) -> Floats:
+    """Values of a companion channel at the times of the samples."""
+    if series.times is shared:
+        values = series.values[present]
+        if not np.isnan(values).any():
+            return values
+    filled = series.filled()
+    return last_before(filled.times, filled.values, times, _WATER_HOLD_US)
+
+
+def to_canonical(station: Station, channel: str) -> tuple[float, float]:
+    """(scale, shift) from a channel's unit to the canonical one of its quantity."""
+    unit = station.channels[channel].unit
+    quantity = CHANNEL_UNITS[unit].quantity
+    return rule_between(unit, CANONICAL[quantity])
+
+
+def out_of_range(station: Station, channel: str, values: Floats) -> Bools:
+    """Where values lie outside the channel's range; NaN does not."""
+    bounds = station.channels[channel].range
+    if bounds is None:
+        return np.zeros(len(values), dtype=bool)
+    return np.asarray((values < bounds[0]) | (values > bounds[1]))

@@ -1,0 +1,214 @@
+"""Lids of one analyzer over a stretch of the journal: closures, gaps, and who shares a line."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from stream.pipeline.evaluate import Event
+from stream.records import DAY, SECOND
+from stream.science.due import due_times, gap_cause
+from stream.science.lid import (
+    CLOSED,
+    NO_RUNS,
+    LidClosure,
+    Runs,
+    closures_of,
+    join_runs,
+    lid_state,
+    runs_of,
+)
+from stream.station import Chamber, ClosureRules, Station
+from stream.store.journal import Journal
+
+
+@dataclass(frozen=True, slots=True)
+class Anchor:
+    """A moment from which a lid's closures can be found without looking further back.
+
+    Attributes
+    ----------
+    from_us : int
+        The opening of an earlier closure, or the first record of all [µs].
+    closed_us : int or None
+        When that closure began; None at the first record.
+    """
+
+    from_us: int
+    closed_us: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class LidStretch:
+    """What one lid did from its anchor on."""
+
+    chamber: Chamber
+    anchor: Anchor
+    runs: Runs
+    closures: tuple[LidClosure, ...]
+
+
+def micros(seconds: float) -> int:
+    """Seconds of the station file as whole microseconds."""
+    return round(seconds * SECOND)
+
+
+def read_lids(
+    station: Station,
+    chambers: Sequence[Chamber],
+    anchors: Mapping[str, Anchor],
+    end_us: int,
+    until_us: int,
+    journal: Journal,
+) -> list[LidStretch]:
+    """Closures of several lids from their anchors to ``end_us``, a day read at a time.
+
+    Reading goes on beyond the end, up to ``until_us``, while a lid is closed there, so
+    that no closure is cut by the end of reading.
+    """
+    hold = micros(station.closure.lid_hold_s)
+    runs = {c.id: NO_RUNS for c in chambers}
+    at = min(anchors[c.id].from_us for c in chambers)
+    stop = end_us
+    while at <= stop:
+        last = min(at + DAY - 1, stop)
+        found = journal.read({c.lid_channel for c in chambers}, at, last)
+        for c in chambers:
+            if anchors[c.id].from_us > last:
+                continue
+            series = found[c.lid_channel].filled()
+            fresh = series.times >= anchors[c.id].from_us
+            state = lid_state(series.values[fresh], c.lid_closed, c.lid_open)
+            runs[c.id] = join_runs(runs[c.id], runs_of(series.times[fresh], state, hold), hold)
+        at = last + 1
+        if at > stop and stop < until_us and any(_closed_at_end(r) for r in runs.values()):
+            stop = min(stop + DAY, until_us)
+    bounce = micros(station.closure.bounce_s)
+    return [
+        LidStretch(
+            c, anchors[c.id], runs[c.id], tuple(closures_of(runs[c.id], hold, bounce, until_us))
+        )
+        for c in chambers
+    ]
+
+
+def _closed_at_end(runs: Runs) -> bool:
+    """Whether the last known state is closed, or has only just ceased to be."""
+    return len(runs) > 0 and CLOSED in runs.state[-2:]
+
+
+def lid_flags(lid: LidClosure, rules: ClosureRules) -> set[str]:
+    """What is wrong with a closure by its lid alone."""
+    flags: set[str] = set()
+    if not lid.close_seen:
+        flags.add("no_close_edge")
+    elif lid.close_gap_us > micros(rules.edge_tolerance_s):
+        flags.add("close_time_uncertain")
+    if lid.still_closed:
+        return flags
+    if not lid.open_seen:
+        flags.add("no_open_edge")
+    elif lid.open_gap_us > micros(rules.edge_tolerance_s):
+        flags.add("open_time_uncertain")
+    if lid.bounces:
+        flags.add("lid_bounce")
+    if lid.moving_us > micros(rules.moving_limit_s):
+        flags.add("slow_lid")
+    if lid.duration_s < rules.min_duration_s:
+        flags.add("too_short")
+    if lid.duration_s > rules.max_duration_s:
+        flags.add("too_long")
+    return flags
+
+
+def events_of(
+    station: Station,
+    stretches: Sequence[LidStretch],
+    others: Sequence[tuple[str, int, int]],
+    *,
+    shared: bool,
+) -> list[list[Event]]:
+    """Events of each lid, with flags.
+
+    Parameters
+    ----------
+    station : Station
+        For its rules.
+    stretches : sequence of LidStretch
+        All lids of one analyzer.
+    others : sequence of (chamber, closed, opened)
+        Closures on the same analyzer before the anchors, as stored [µs].
+    shared : bool
+        Whether a port selector keeps the lines apart.
+    """
+    rules = station.closure
+    spans = [
+        *others,
+        *((s.chamber.id, c.closed_us, c.opened_us) for s in stretches for c in s.closures),
+    ]
+    mixed = set() if shared else overlapping(spans, micros(rules.bounce_s))
+    result: list[list[Event]] = []
+    for stretch in stretches:
+        events = []
+        for lid in stretch.closures:
+            flags = lid_flags(lid, rules)
+            if (stretch.chamber.id, lid.closed_us) in mixed:
+                flags.add("line_shared")
+            events.append(Event(stretch.chamber, lid, frozenset(flags)))
+        result.append(events)
+    return result
+
+
+def overlapping(spans: Sequence[tuple[str, int, int]], longer_than_us: int) -> set[tuple[str, int]]:
+    """Closures (chamber, closed) that shared their line with another lid's.
+
+    Parameters
+    ----------
+    spans : sequence of (chamber, closed, opened)
+        Closures on one line, in any order [µs].
+    longer_than_us : int
+        How long two lids must be closed together to count [µs].
+    """
+    found: set[tuple[str, int]] = set()
+    active: list[tuple[str, int, int]] = []
+    for chamber, closed, opened in sorted(spans, key=lambda span: span[1]):
+        active = [a for a in active if a[2] > closed]
+        for other, other_closed, other_opened in active:
+            if other != chamber and min(opened, other_opened) - closed > longer_than_us:
+                found |= {(chamber, closed), (other, other_closed)}
+        active.append((chamber, closed, opened))
+    return found
+
+
+def gaps_of(
+    station: Station,
+    stretch: LidStretch,
+    start_us: int,
+    stop_us: int,
+    until_us: int,
+) -> list[tuple[int, str]]:
+    """Closures that were due between two moments and did not come: (due, cause).
+
+    Parameters
+    ----------
+    station : Station
+        For ``expected_per_day``; 0 expects nothing.
+    stretch : LidStretch
+        The lid.
+    start_us : int
+        The closure before, or the station's first record [µs].
+    stop_us : int
+        Only what was due before this [µs].
+    until_us : int
+        The station's last record [µs].
+    """
+    rules = station.closure
+    if not rules.expected_per_day:
+        return []
+    interval = round(86_400 * SECOND / rules.expected_per_day)
+    # However short, a closure has a row that says what happened: it is no gap as well.
+    closed = [c.closed_us for c in stretch.closures]
+    hold, moving = micros(rules.lid_hold_s), micros(rules.moving_limit_s)
+    return [
+        (due, gap_cause(stretch.runs, due, interval, hold, moving))
+        for due in due_times(closed, start_us, until_us, interval)
+        if due < stop_us
+    ]

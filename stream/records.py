@@ -1,0 +1,221 @@
+"""One tidy batch of records: sorted, de-duplicated, clock-checked, units named.
+
+A record is (channel, time, value). A batch lays records out as a table, one row a
+time and one column a channel; NaN stands where a channel has no record at a time.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Micros = NDArray[np.int64]
+"""Times as microseconds since 1970-01-01T00:00:00Z."""
+
+SECOND: Final = 1_000_000
+DAY: Final = 86_400 * SECOND
+EARLIEST: Final = 946_684_800 * SECOND
+"""2000-01-01T00:00:00Z: a clock before this was never set."""
+LATEST: Final = 4_102_444_800 * SECOND
+"""2100-01-01T00:00:00Z."""
+
+MAX_REJECT_TEXT: Final = 500
+
+
+@dataclass(frozen=True, slots=True)
+class Reject:
+    """A line or record that could not be taken, with the reason."""
+
+    source: str
+    line: int
+    reason: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """Records of one source.
+
+    Attributes
+    ----------
+    source : str
+        Name of the file or topic.
+    channels : tuple of str
+        Columns.
+    times : ndarray of int64, shape (n,)
+        Strictly increasing [µs since 1970, UTC].
+    values : ndarray, shape (n, channels)
+        In the channels' own units; NaN where there is no record.
+    lines : ndarray of int64, shape (n,)
+        Line of the source that a row came from, counted from 1.
+    rejects : tuple of Reject
+        What goes to quarantine.
+    """
+
+    source: str
+    channels: tuple[str, ...]
+    times: Micros
+    values: Floats
+    lines: Micros
+    rejects: tuple[Reject, ...] = ()
+
+    def __len__(self) -> int:
+        return len(self.times)
+
+    @property
+    def records(self) -> int:
+        """Number of records: cells that are not empty."""
+        return int(np.count_nonzero(~np.isnan(self.values)))
+
+
+def tidy(
+    source: str,
+    times: Micros,
+    columns: Mapping[str, Floats],
+    lines: Micros,
+    rejects: Sequence[Reject] = (),
+) -> Batch:
+    """Make a batch of rows in any order.
+
+    Parameters
+    ----------
+    source : str
+        Name of the file or topic.
+    times : ndarray of int64, shape (n,)
+        [µs since 1970, UTC]
+    columns : mapping of str to ndarray, shape (n,)
+        Channel → values, NaN where there is none.
+    lines : ndarray of int64, shape (n,)
+        Line numbers.
+    rejects : sequence of Reject
+        What was refused before.
+
+    Returns
+    -------
+    Batch
+        Rows at the same time are merged. Where they disagree about a channel the
+        first line stands and the other goes to quarantine; a row whose time is
+        before 2000 or after 2100 goes there too.
+    """
+    refused = list(rejects)
+    channels = tuple(columns)
+    n = len(times)
+    values = np.empty((n, len(channels)))
+    for j, channel in enumerate(channels):
+        values[:, j] = columns[channel]
+    filled = ~np.isnan(values).all(axis=1)
+    sane = (times >= EARLIEST) & (times < LATEST)
+    if not (filled & sane).all():
+        for i in np.flatnonzero(filled & ~sane):
+            text = ",".join(_cells(channels, values[i]))
+            refused.append(
+                Reject(
+                    source,
+                    int(lines[i]),
+                    f"time {_when(times[i])} is before 2000 or after 2100",
+                    text[:MAX_REJECT_TEXT],
+                )
+            )
+        keep = filled & sane
+        times, values, lines = times[keep], values[keep], lines[keep]
+    if len(times) > 1 and not (times[1:] > times[:-1]).all():
+        order = np.argsort(times, kind="stable")
+        times, values, lines = times[order], values[order], lines[order]
+        if (times[1:] == times[:-1]).any():
+            times, values, lines = _merge(source, channels, times, values, lines, refused)
+    return Batch(source, channels, times, values, lines, tuple(refused))
+
+
+def together(source: str, batches: Sequence[Batch]) -> Batch:
+    """Several small batches of one source as one, as if their rows had come together."""
+    channels = list(dict.fromkeys(c for b in batches for c in b.channels))
+    total = sum(len(b) for b in batches)
+    columns = {channel: np.full(total, np.nan) for channel in channels}
+    at = 0
+    for batch in batches:
+        for j, channel in enumerate(batch.channels):
+            columns[channel][at : at + len(batch)] = batch.values[:, j]
+        at += len(batch)
+    nothing = np.empty(0, np.int64)
+    return tidy(
+        source,
+        np.concatenate([nothing, *(b.times for b in batches)]),
+        columns,
+        np.concatenate([nothing, *(b.lines for b in batches)]),
+        [r for b in batches for r in b.rejects],
+    )
+
+
+def _merge(
+    source: str,
+    channels: tuple[str, ...],
+    times: Micros,
+    values: Floats,
+    lines: Micros,
+    refused: list[Reject],
+) -> tuple[Micros, Floats, Micros]:
+    """Join rows of the same time; ``refused`` gains what disagrees."""
+    unique, first_row, group = np.unique(times, return_index=True, return_inverse=True)
+    merged = np.full((len(unique), len(channels)), np.nan)
+    for j, channel in enumerate(channels):
+        rows = np.flatnonzero(~np.isnan(values[:, j]))
+        groups, first = np.unique(group[rows], return_index=True)
+        merged[groups, j] = values[rows[first], j]
+        clash = rows[values[rows, j] != merged[group[rows], j]]
+        for i in clash:
+            stands = merged[group[i], j]
+            refused.append(
+                disagreement(source, int(lines[i]), channel, times[i], values[i, j], stands)
+            )
+    return unique, merged, lines[first_row]
+
+
+def disagreement(
+    source: str, line: int, channel: str, time: int, value: float, stands: float
+) -> Reject:
+    """A record that differs from one already taken for the same channel and time."""
+    return Reject(
+        source,
+        line,
+        f"{channel} at {_when(time)} is already recorded as {float(stands)!r}; the first stands",
+        f"{channel}={float(value)!r}",
+    )
+
+
+def _cells(channels: tuple[str, ...], row: Floats) -> list[str]:
+    return [f"{c}={float(v)!r}" for c, v in zip(channels, row, strict=True) if not np.isnan(v)]
+
+
+def _when(time: int) -> str:
+    seconds, micros = divmod(int(time), SECOND)
+    if not -62_135_596_800 <= seconds < 253_402_300_800:
+        return f"{seconds} s since 1970"
+    return rfc3339(seconds * SECOND + micros)
+
+
+def rfc3339(time: int) -> str:
+    """A time [µs since 1970] as RFC 3339 text in UTC; a fraction only where there is one."""
+    seconds, micros = divmod(int(time), SECOND)
+    text = datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%dT%H:%M:%S")
+    if datetime.fromtimestamp(seconds, UTC).year < 1000:
+        text = text.zfill(19)
+    fraction = f".{micros:06d}".rstrip("0") if micros else ""
+    return f"{text}{fraction}Z"
+
+
+def to_micros(when: datetime) -> int:
+    """An aware moment as microseconds since 1970, exact.
+
+    Raises
+    ------
+    ValueError
+        The moment bears no time zone.
+    """
+    if when.tzinfo is None:
+        raise ValueError(f"{when} has no time zone")
+    gap = when - datetime(1970, 1, 1, tzinfo=UTC)
+    return (gap.days * 86_400 + gap.seconds) * SECOND + gap.microseconds

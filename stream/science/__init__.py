@@ -1,0 +1,1 @@
+"""Pure arithmetic: arrays in, arrays out. No files, no clock, no logging."""

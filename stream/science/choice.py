@@ -1,0 +1,351 @@
+"""The choice between accumulation models, with its reason.
+
+A curve is taken only where the data can tell it from the line: its criterion beats
+the line's by a margin, it bends the way a filling headspace bends, and it is no
+sharper than the closure and the noise can resolve. Otherwise the line stands, so
+that fluxes near zero do not explode.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import stats
+
+from stream.science.models.result import Fit, FitStatus
+
+Floats = NDArray[np.float64]
+
+MARGIN: Final = 1.0
+"""How far a curve's criterion must lie below the line's. Measured on simulated
+closures: at 0 one straight closure in twelve is bent, at 1 one in twenty, at 2 the
+bias of weak fluxes grows by half."""
+
+PARABOLA: Final = 2.0
+"""How much more the parabola's criterion must gain than the saturating curve's: both
+bend, but a headspace fills towards a limit and does not turn."""
+
+PRIOR: Final = 1.0
+"""Twice the log prior odds of a curve in the doubt about the model: every headspace
+bends a little, whether or not the points show it."""
+
+
+class Reason(IntEnum):
+    """Why the chosen model was chosen."""
+
+    NO_FIT = 0
+    SET_BY_STATION_FILE = 1
+    FEW_POINTS = 2
+    LINE_SUFFICES = 3
+    CURVE_TOO_SHARP = 4
+    BENDS_THE_WRONG_WAY = 5
+    CURVE_RESOLVED = 6
+    ONLY_CANDIDATE = 7
+
+
+REASON_WORDS: Final = {
+    Reason.NO_FIT: "no_fit",
+    Reason.SET_BY_STATION_FILE: "set_by_station_file",
+    Reason.FEW_POINTS: "few_points",
+    Reason.LINE_SUFFICES: "line_suffices",
+    Reason.CURVE_TOO_SHARP: "curve_too_sharp",
+    Reason.BENDS_THE_WRONG_WAY: "bends_the_wrong_way",
+    Reason.CURVE_RESOLVED: "curve_resolved",
+    Reason.ONLY_CANDIDATE: "only_candidate",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Choice:
+    """The chosen model of m closures; arrays of shape (m,) unless said otherwise.
+
+    Attributes
+    ----------
+    models : tuple of str
+        The candidates, in the order of the columns of ``criterion``.
+    chosen : ndarray of int
+        Column of the chosen model, −1 where none could be fitted.
+    reason : ndarray of int
+        :class:`Reason`.
+    slope : ndarray
+        Initial slope of the chosen model [nmol mol⁻¹ s⁻¹].
+    slope_se : ndarray
+        Its standard error, with the doubt about the model in it (Eq. 17).
+    criterion : ndarray, shape (m, models)
+        AICc, or AIC where variances are known; infinite where undefined.
+    noise_se : ndarray
+        Standard error of the slope of a line under the noise alone, whichever model
+        leaves the smallest residuals; for the detection limit.
+    freedom : ndarray
+        Degrees of freedom behind ``noise_se``, infinite where variances are known.
+    """
+
+    models: tuple[str, ...]
+    chosen: NDArray[np.int64]
+    reason: NDArray[np.int64]
+    slope: Floats
+    slope_se: Floats
+    criterion: Floats
+    noise_se: Floats
+    freedom: Floats
+
+
+def aicc(rss: Floats, points: Floats, parameters: int, variance: Floats) -> Floats:
+    """Akaike's criterion, corrected for few points (Eq. 15 of METHODS.md).
+
+    Parameters
+    ----------
+    rss : ndarray
+        Residual sum of squares.
+    points : ndarray
+        Number of independent points n.
+    parameters : int
+        K, coefficients and the variance.
+    variance : ndarray
+        RSS/n in the unit of the logarithm (the same for all models up to a constant).
+
+    Returns
+    -------
+    ndarray
+        n ln(RSS/n) + 2K + 2K(K + 1)/(n − K − 1) [BurnhamAnderson2002]_; infinite
+        where n ≤ K + 1.
+    """
+    n = np.asarray(points, dtype=np.float64)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = n * np.log(variance) + 2 * parameters
+        value = value + 2 * parameters * (parameters + 1) / (n - parameters - 1)
+    return np.where((n > parameters + 1) & np.isfinite(rss), value, np.inf)
+
+
+def curvature_cap(
+    slope: Floats, detection_slope: Floats, span_s: Floats, first_s: Floats
+) -> Floats:
+    """Sharpest curve that a closure can resolve (Eq. 16 of METHODS.md).
+
+    Parameters
+    ----------
+    slope : ndarray
+        Mean slope over the closure, that of the line [nmol mol⁻¹ s⁻¹].
+    detection_slope : ndarray
+        Smallest slope that a line over the whole closure would show [nmol mol⁻¹ s⁻¹].
+    span_s : ndarray
+        Length of the window used [s].
+    first_s : ndarray
+        Time of the first point since the lid closed [s].
+
+    Returns
+    -------
+    ndarray
+        Largest rate constant k [s⁻¹].
+
+    Notes
+    -----
+    Our own derivation. A curve shows by its first 1/k. A line over a time τ has a
+    detection limit that grows as τ^(−3/2), so over 1/k it is D (kT)^(3/2). The mean
+    slope of the whole closure must reach that, whence kT ≤ (|s|/D)^(2/3): the mean
+    slope, since the initial slope of a spurious curve would vouch for itself. And the
+    first e-folding must not be over before the first point: k t₁ ≤ 1.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        by_noise = (np.abs(slope) / detection_slope) ** (2.0 / 3.0) / span_s
+        by_time = 1.0 / first_s
+    return np.minimum(by_noise, by_time)
+
+
+def equivalent_rate(fit: Fit) -> Floats:
+    """Rate constant of a curve [s⁻¹]: k itself, or −2c/s₀ of a parabola."""
+    if fit.model == "quadratic":
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.asarray(-2.0 * fit.curvature / fit.slope)
+    return fit.curvature
+
+
+def choose(
+    fits: Mapping[str, Fit],
+    span_s: Floats,
+    first_s: Floats,
+    *,
+    known_variance: bool,
+    rule: str = "auto",
+) -> Choice:
+    """Choose a model for each closure.
+
+    Parameters
+    ----------
+    fits : mapping of str to Fit
+        The candidates, each fitted to the same m segments. Curves are compared with
+        ``linear``, which stands when they are not resolved.
+    span_s, first_s : ndarray, shape (m,)
+        Length of the window, and time of its first point since the lid closed [s].
+    known_variance : bool
+        Whether the variance of each point is known (visits).
+    rule : str
+        ``auto``, or the name of the model to take wherever it could be fitted.
+
+    Returns
+    -------
+    Choice
+    """
+    models = tuple(fits)
+    m = len(span_s)
+    rss = np.column_stack([np.where(_stands(f), f.rss, np.inf) for f in fits.values()])
+    points = next(iter(fits.values())).points.astype(np.float64)
+    rows = np.arange(m)
+    # The noise is read from the model that leaves least, so that the misfit of a
+    # line to a curve is not taken for noise.
+    best = np.argmin(rss, axis=1)
+    variance = np.column_stack([f.variance for f in fits.values()])[rows, best]
+    long_run = np.column_stack([f.long_run for f in fits.values()])[rows, best]
+    free = points - np.array([f.parameters for f in fits.values()])[best]
+
+    if known_variance:
+        criterion = np.column_stack(
+            [
+                np.where(_stands(f), f.rss / long_run + 2 * f.parameters, np.inf)
+                for f in fits.values()
+            ]
+        )
+        effective = points
+    else:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            effective = np.where(long_run > 0, points * variance / long_run, points)
+        criterion = np.column_stack(
+            [
+                aicc(
+                    np.where(_stands(f), f.rss, np.nan), effective, f.parameters + 1, f.rss / points
+                )
+                for f in fits.values()
+            ]
+        )
+
+    line = models.index("linear") if "linear" in models else -1
+    noise_se, freedom = _noise(fits, long_run, effective, free, points, known_variance)
+    with np.errstate(invalid="ignore"):
+        detection = stats.t.ppf(0.975, np.maximum(freedom, 1.0)) * noise_se
+
+    line_slope = fits.get("linear", next(iter(fits.values()))).slope
+    admitted = np.zeros((m, len(models)), dtype=bool)
+    sharp = np.zeros(m, dtype=bool)
+    wrong_way = np.zeros(m, dtype=bool)
+    for j, fit in enumerate(fits.values()):
+        if fit.model == "linear":
+            admitted[:, j] = fit.ok
+            continue
+        rate = equivalent_rate(fit)
+        with np.errstate(invalid="ignore"):
+            bends = rate > 0
+            turns = (rate * (first_s + span_s) > 1.0) if fit.model == "quadratic" else False
+            gentle = rate <= curvature_cap(line_slope, detection, span_s, first_s)
+        wins = (
+            criterion[:, j] < criterion[:, line] - MARGIN
+            if line >= 0
+            else np.isfinite(criterion[:, j])
+        )
+        stands = _stands(fit)
+        admitted[:, j] = fit.ok & bends & gentle & ~turns & wins
+        wrong_way |= stands & wins & ~bends
+        sharp |= stands & wins & bends & (turns | ~gentle)
+
+    shown = np.where(admitted, criterion, np.inf)
+    if "saturating" in models and "quadratic" in models:
+        shown[:, models.index("quadratic")] += PARABOLA
+    chosen = np.argmin(shown, axis=1)
+    curved = np.isfinite(shown[rows, chosen]) & (chosen != line)
+    reason = np.full(m, int(Reason.LINE_SUFFICES))
+    reason[curved] = Reason.CURVE_RESOLVED
+    if line >= 0:
+        undefined = ~np.isfinite(np.delete(criterion, line, axis=1)).any(axis=1)
+        chosen = np.where(curved, chosen, line)
+        reason[~curved & sharp] = Reason.CURVE_TOO_SHARP
+        reason[~curved & wrong_way & ~sharp] = Reason.BENDS_THE_WRONG_WAY
+        if len(models) > 1:
+            reason[~curved & undefined] = Reason.FEW_POINTS
+    else:
+        usable = np.column_stack([f.ok for f in fits.values()])
+        chosen = np.where(curved, chosen, np.argmax(usable, axis=1))
+        reason[~curved] = Reason.ONLY_CANDIDATE
+    if len(models) == 1:
+        reason[:] = Reason.ONLY_CANDIDATE
+    if rule != "auto":
+        wanted = models.index(rule)
+        possible = fits[rule].ok
+        chosen = np.where(possible, wanted, chosen)
+        reason[possible] = Reason.SET_BY_STATION_FILE
+
+    slopes = np.column_stack([f.slope for f in fits.values()])
+    errors = np.column_stack([f.slope_se for f in fits.values()])
+    usable = np.column_stack([f.ok for f in fits.values()])
+    none = ~usable[rows, chosen]
+    slope = np.where(none, np.nan, slopes[rows, chosen])
+    slope_se = np.where(none, np.nan, errors[rows, chosen])
+    if rule == "auto":
+        slope_se = np.where(
+            none,
+            np.nan,
+            unconditional_se(
+                slopes, errors, criterion, slope, slope_se, usable, np.array(models) != "linear"
+            ),
+        )
+    return Choice(
+        models,
+        np.where(none, -1, chosen),
+        np.where(none, int(Reason.NO_FIT), reason),
+        slope,
+        slope_se,
+        criterion,
+        noise_se,
+        freedom,
+    )
+
+
+def unconditional_se(
+    slopes: Floats,
+    errors: Floats,
+    criterion: Floats,
+    slope: Floats,
+    slope_se: Floats,
+    usable: NDArray[np.bool_],
+    curved: NDArray[np.bool_],
+) -> Floats:
+    """Standard error that allows for not knowing which model is true.
+
+    Notes
+    -----
+    √Σ wᵢ (seᵢ² + (sᵢ − s)²) over the candidates with Akaike weights wᵢ, about the
+    reported slope s (Eq. 17 of METHODS.md), after [BurnhamAnderson2004]_, with
+    :data:`PRIOR` in favour of a curve; never below the chosen model's own.
+    """
+    criterion = criterion - np.where(curved, PRIOR, 0.0)
+    defined = np.isfinite(criterion) & usable & np.isfinite(errors)
+    least = np.min(np.where(defined, criterion, np.inf), axis=1, keepdims=True)
+    with np.errstate(invalid="ignore", over="ignore"):
+        weight = np.where(defined, np.exp(-0.5 * (criterion - least)), 0.0)
+        weight = weight / weight.sum(axis=1, keepdims=True)
+        apart = np.where(defined, errors**2 + (slopes - slope[:, None]) ** 2, 0.0)
+        mixed = np.sqrt(np.sum(weight * apart, axis=1))
+    return np.asarray(np.fmax(mixed, slope_se))
+
+
+def _stands(fit: Fit) -> NDArray[np.bool_]:
+    """Fits whose residuals mean something: also those that ended as a line or at a bound."""
+    return (fit.status != FitStatus.FEW_POINTS) & (fit.status != FitStatus.SAME_TIME)
+
+
+def _noise(
+    fits: Mapping[str, Fit],
+    long_run: Floats,
+    effective: Floats,
+    free: Floats,
+    points: Floats,
+    known_variance: bool,
+) -> tuple[Floats, Floats]:
+    """Standard error of a line's slope under the noise alone, and its degrees of freedom."""
+    reference = fits.get("linear", next(iter(fits.values())))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        noise_se = reference.slope_se * np.sqrt(long_run / reference.long_run)
+    if known_variance:
+        return noise_se, np.full(len(points), np.inf)
+    return noise_se, np.maximum(effective - (points - free), 1.0)

@@ -1,0 +1,27 @@
+"""The accumulation models, one file each.
+
+To add one: a file with ``PARAMETERS`` and ``fit(segments, *, correlated) -> Fit``,
+a line here, a section in METHODS.md, and its checks under ``tests/science``.
+"""
+
+from collections.abc import Callable
+from typing import Final
+
+from stream.science.models import linear, quadratic, saturating
+from stream.science.models.result import STATUS_WORDS, Fit, FitStatus
+from stream.science.segments import Segments
+
+FITS: Final[dict[str, Callable[..., Fit]]] = {
+    "linear": linear.fit,
+    "quadratic": quadratic.fit,
+    "saturating": saturating.fit,
+}
+"""Name of a model, as the station file writes it → its fit."""
+
+
+def fit_model(name: str, segments: Segments, *, correlated: bool = True) -> Fit:
+    """Fit one model by name; see :class:`Fit`."""
+    return FITS[name](segments, correlated=correlated)
+
+
+__all__ = ["FITS", "STATUS_WORDS", "Fit", "FitStatus", "fit_model"]

@@ -1,0 +1,358 @@
+"""Delimited text from loggers: fast where lines are good, exact about those that are not.
+
+A block of lines goes through pyarrow's reader. A block that it refuses is halved
+until the bad lines stand in a small piece, which is read line by line by the rules
+below; so a bad line costs its neighbours nothing. The two ways give the same numbers.
+"""
+
+import csv
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from typing import BinaryIO, Final
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+from pyarrow import csv as arrow_csv
+
+from stream.errors import RecordError, SourceError
+from stream.records import MAX_REJECT_TEXT, Batch, Reject, tidy
+from stream.sources.timestamps import LoggerClock, epoch_to_micros, kind_of, parse_time
+
+Floats = NDArray[np.float64]
+
+BLOCK_BYTES: Final = 8 * 1024 * 1024
+_PIECE_LINES: Final = 128
+_MAX_LINE: Final = 1024 * 1024
+NOTHING: Final = ("", "NaN", "nan", "NAN", "NA", "null")
+"""What loggers write for "no value"."""
+_NUMBER: Final = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$")
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """How one file is written."""
+
+    delimiter: str
+    decimal: str
+    columns: tuple[str, ...]
+    time_column: str
+    header: bytes
+    """The header line as it stands, to know it again."""
+
+    @property
+    def time_index(self) -> int:
+        """Position of the time column."""
+        return self.columns.index(self.time_column)
+
+
+def find_layout(
+    name: str,
+    head: bytes,
+    time_column: str,
+    delimiter: str | None = None,
+    decimal: str | None = None,
+) -> Layout:
+    """Read the layout from the first lines of a file.
+
+    Parameters
+    ----------
+    name : str
+        Of the file, for messages.
+    head : bytes
+        The first lines, the header complete.
+    time_column : str
+        Name of the column of times.
+    delimiter, decimal : str, optional
+        As the station file sets them; found from the header and first data otherwise.
+
+    Raises
+    ------
+    SourceError
+        The file is empty, is not delimited text, or has no column of times.
+    """
+    head = head.removeprefix(b"\xef\xbb\xbf")
+    lines = [line for line in head.splitlines() if line.strip()]
+    if not lines:
+        raise SourceError(f"{name}: the file is empty; give a file with a header and records")
+    try:
+        if b"\x00" in head:
+            raise UnicodeDecodeError("utf-8", head, 0, 1, "binary")
+        header = lines[0].decode("utf-8")
+    except UnicodeDecodeError:
+        raise SourceError(
+            f"{name}: neither delimited text nor SenML; give a logger's text file"
+        ) from None
+    if delimiter is None:
+        counts = {d: header.count(d) for d in (",", ";", "\t")}
+        delimiter = max(counts, key=lambda d: counts[d])
+        if counts[delimiter] == 0:
+            raise SourceError(
+                f"{name}: its first line {header[:60]!r} is no header of delimited columns;"
+                " give a logger's text file"
+            )
+    columns = tuple(cell.strip() for cell in next(csv.reader([header], delimiter=delimiter)))
+    if time_column not in columns:
+        raise SourceError(
+            f"{name}: no column {time_column!r} in its header ({_listed(columns)});"
+            " correct time_column of the source in the station file"
+        )
+    for column in columns:
+        if column and columns.count(column) > 1:
+            raise SourceError(f"{name}: the column {column!r} appears twice in its header")
+    if decimal is None:
+        decimal = "."
+        if delimiter == ";" and any(b"," in line for line in lines[1:]):
+            decimal = ","
+    return Layout(delimiter, decimal, columns, time_column, lines[0])
+
+
+def _listed(columns: tuple[str, ...]) -> str:
+    shown = ", ".join(columns[:8])
+    return f"it has {shown}" + (f" and {len(columns) - 8} more" if len(columns) > 8 else "")
+
+
+@dataclass
+class _Rows:
+    """Rows of a piece: times not yet put into UTC, one array a channel."""
+
+    times: NDArray[np.int64]
+    local: NDArray[np.bool_]
+    values: list[Floats]
+    lines: NDArray[np.int64]
+    rejects: list[Reject] = field(default_factory=list)
+
+
+class DelimitedReader:
+    """Reads one file block by block into batches.
+
+    Parameters
+    ----------
+    name : str
+        Of the file, for quarantine.
+    layout : Layout
+        How it is written.
+    wanted : iterable of str
+        The station's channels; other columns are left alone.
+    clock : tzinfo
+        Of timestamps that bear no offset.
+    """
+
+    def __init__(self, name: str, layout: Layout, wanted: frozenset[str], clock: tzinfo) -> None:
+        self.name = name
+        self.layout = layout
+        self.channels = tuple(c for c in layout.columns if c in wanted)
+        self._at = [layout.columns.index(c) for c in self.channels]
+        self._clock = LoggerClock(clock)
+        self._line = 0
+
+    def batches(self, stream: BinaryIO, block_bytes: int = BLOCK_BYTES) -> Iterator[Batch]:
+        """Batches in the order of the file, each of whole lines.
+
+        A last line without its line end is not trusted, since its last number may be
+        cut off; it goes to quarantine.
+        """
+        rest = b""
+        while block := stream.read(block_bytes):
+            block = rest + block
+            cut = block.rfind(b"\n") + 1
+            if cut == 0:
+                if len(block) > _MAX_LINE:
+                    raise SourceError(f"{self.name}: a line of over {_MAX_LINE} bytes; not a log")
+                rest = block
+                continue
+            rest = block[cut:]
+            yield self.read_block(block[:cut])
+        if rest.strip():
+            self._line += 1
+            yield tidy(
+                self.name,
+                np.empty(0, np.int64),
+                {c: np.empty(0) for c in self.channels},
+                np.empty(0, np.int64),
+                [self._reject(self._line, "cut off: the last line has no line end", rest)],
+            )
+
+    def read_block(self, block: bytes) -> Batch:
+        """One batch of whole lines that follow those read before."""
+        first = self._line + 1
+        self._line += block.count(b"\n")
+        if first == 1:
+            block, first = self._after_header(block)
+        pieces = list(self._read(block, first))
+        times = np.concatenate([np.empty(0, np.int64), *(p.times for p in pieces)])
+        local = np.concatenate([np.empty(0, bool), *(p.local for p in pieces)])
+        if local.any():
+            times = times.copy()
+            times[local] = self._clock.to_utc(times[local])
+        columns = {
+            channel: np.concatenate([np.empty(0), *(p.values[j] for p in pieces)])
+            for j, channel in enumerate(self.channels)
+        }
+        lines = np.concatenate([np.empty(0, np.int64), *(p.lines for p in pieces)])
+        return tidy(self.name, times, columns, lines, [r for p in pieces for r in p.rejects])
+
+    def _after_header(self, block: bytes) -> tuple[bytes, int]:
+        skipped = 0
+        start = 0
+        while True:
+            end = block.index(b"\n", start) + 1
+            line = block[start:end].removeprefix(b"\xef\xbb\xbf")
+            skipped += 1
+            start = end
+            if line.strip() == self.layout.header.strip() or start >= len(block):
+                return block[start:], skipped + 1
+
+    def _read(self, block: bytes, first: int) -> Iterator[_Rows]:
+        if not block.strip():
+            return
+        rows = self._fast(block, first)
+        if rows is not None:
+            yield rows
+            return
+        count = block.count(b"\n")
+        if count <= _PIECE_LINES:
+            yield self._careful(block, first)
+            return
+        ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)
+        cut = int(ends[count // 2 - 1]) + 1
+        yield from self._read(block[:cut], first)
+        yield from self._read(block[cut:], first + count // 2)
+
+    def _fast(self, block: bytes, first: int) -> _Rows | None:
+        """The whole block at once, or None where any line is not plainly good."""
+        layout = self.layout
+        sample = block.lstrip().split(b"\n", 1)[0].decode("utf-8", "replace")
+        cells = next(csv.reader([sample], delimiter=layout.delimiter), [])
+        if len(cells) != len(layout.columns):
+            return None
+        kind = kind_of(cells[layout.time_index].strip())
+        types = {
+            "offset": pa.timestamp("ns", tz="UTC"),
+            "local": pa.timestamp("ns"),
+            "epoch": pa.float64(),
+        }
+        if kind not in types:
+            return None
+        names = [c or f"\0{i}" for i, c in enumerate(layout.columns)]
+        wanted = [layout.time_column, *self.channels]
+        try:
+            table = arrow_csv.read_csv(
+                pa.BufferReader(block),
+                read_options=arrow_csv.ReadOptions(column_names=names),
+                parse_options=arrow_csv.ParseOptions(delimiter=layout.delimiter),
+                convert_options=arrow_csv.ConvertOptions(
+                    column_types={
+                        layout.time_column: types[kind],
+                        **{c: pa.float64() for c in self.channels},
+                    },
+                    include_columns=wanted,
+                    null_values=list(NOTHING),
+                    decimal_point=layout.decimal,
+                ),
+            )
+        except (pa.ArrowInvalid, pa.ArrowKeyError):
+            return None
+        column = table.column(0)
+        if column.null_count:
+            return None
+        if kind == "epoch":
+            seconds = column.to_numpy()
+            if not (np.abs(seconds) < 1e11).all():
+                return None
+            times = epoch_to_micros(seconds)
+        else:
+            times = column.cast(pa.int64()).to_numpy() // 1000
+        values = [table.column(j + 1).to_numpy() for j in range(len(self.channels))]
+        if any(np.isinf(v).any() for v in values):
+            return None
+        lines = _line_numbers(block, first, len(times))
+        if lines is None:
+            return None
+        return _Rows(times, np.full(len(times), kind == "local"), values, lines)
+
+    def _careful(self, block: bytes, first: int) -> _Rows:
+        """Line by line: the rules, in words."""
+        times: list[int] = []
+        local: list[bool] = []
+        lines: list[int] = []
+        rows: list[list[float]] = []
+        rejects: list[Reject] = []
+        header = self.layout.header.strip()
+        for offset, raw in enumerate(block.split(b"\n")[:-1]):
+            line = raw.strip(b"\r").removeprefix(b"\xef\xbb\xbf")
+            if not line.strip() or line.strip() == header:
+                continue
+            try:
+                moment, is_local, values = self._parse(line)
+            except RecordError as error:
+                rejects.append(self._reject(first + offset, str(error), line))
+                continue
+            times.append(moment)
+            local.append(is_local)
+            rows.append(values)
+            lines.append(first + offset)
+        table = np.array(rows, dtype=np.float64).reshape(len(rows), len(self.channels))
+        return _Rows(
+            np.array(times, dtype=np.int64),
+            np.array(local, dtype=bool),
+            [table[:, j] for j in range(len(self.channels))],
+            np.array(lines, dtype=np.int64),
+            rejects,
+        )
+
+    def _parse(self, line: bytes) -> tuple[int, bool, list[float]]:
+        try:
+            text = line.decode("utf-8")
+        except UnicodeDecodeError:
+            raise RecordError("not UTF-8 text") from None
+        if "\0" in text:
+            raise RecordError("holds a NUL byte")
+        try:
+            cells = next(csv.reader([text], delimiter=self.layout.delimiter, strict=True))
+        except (csv.Error, StopIteration):
+            raise RecordError("its quotes do not close") from None
+        if len(cells) != len(self.layout.columns):
+            raise RecordError(
+                f"{len(cells)} fields where the header has {len(self.layout.columns)}"
+            )
+        moment, is_local = parse_time(cells[self.layout.time_index].strip())
+        return (
+            moment,
+            is_local,
+            [
+                self._number(channel, cells[i].strip())
+                for channel, i in zip(self.channels, self._at, strict=True)
+            ],
+        )
+
+    def _number(self, channel: str, cell: str) -> float:
+        if cell in NOTHING:
+            return float("nan")
+        plain = cell
+        if self.layout.decimal == ",":
+            plain = cell.replace(",", ".") if "." not in cell else ""
+        if not _NUMBER.match(plain):
+            raise RecordError(f"{channel}: {cell[:40]!r} is not a number")
+        number = float(plain)
+        if np.isinf(number):
+            raise RecordError(f"{channel}: {cell[:40]!r} is too large")
+        return number
+
+    def _reject(self, line: int, reason: str, raw: bytes) -> Reject:
+        text = raw.decode("utf-8", "backslashreplace").strip("\r\n").replace("\0", "\\x00")
+        return Reject(self.name, line, reason, text[:MAX_REJECT_TEXT])
+
+
+def _line_numbers(block: bytes, first: int, rows: int) -> NDArray[np.int64] | None:
+    """Line of each row where blank lines are left out; None where they do not add up."""
+    count = block.count(b"\n")
+    if count == rows:
+        return np.arange(first, first + rows, dtype=np.int64)
+    ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)
+    lengths = np.diff(ends, prepend=-1) - 1
+    carriage = 1 if block[int(ends[0]) - 1 : int(ends[0])] == b"\r" else 0
+    kept = np.flatnonzero(lengths > carriage)
+    return kept + first if len(kept) == rows else None

@@ -1,0 +1,28 @@
+"""The station file: what stands in the field, as frozen, validated models."""
+
+from stream.station.checks import needed_channels
+from stream.station.clock import fixed_offset_us, read_clock
+from stream.station.load import StationFile, load_station, url_beside
+from stream.station.models import (
+    Analyzer,
+    Chamber,
+    ClosureRules,
+    FolderSource,
+    MqttSource,
+    Station,
+)
+
+__all__ = [
+    "Analyzer",
+    "Chamber",
+    "ClosureRules",
+    "FolderSource",
+    "MqttSource",
+    "Station",
+    "StationFile",
+    "fixed_offset_us",
+    "load_station",
+    "needed_channels",
+    "read_clock",
+    "url_beside",
+]

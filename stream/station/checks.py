@@ -1,0 +1,215 @@
+"""What the station file means: faults that no single key shows."""
+
+from collections import Counter
+from collections.abc import Iterator
+
+from stream.science.constants import MOLAR_MASS
+from stream.science.models import FITS
+from stream.science.units import CHANNEL_UNITS
+from stream.station.clock import read_clock
+from stream.station.models import Analyzer, Chamber, Station
+
+
+def faults(station: Station) -> Iterator[str]:
+    """Every fault of meaning, one line each: path, what is wrong, what to write."""
+    yield from _site(station)
+    yield from _channels(station)
+    yield from _analyzers(station)
+    yield from _chambers(station)
+    yield from _rules(station)
+    yield from _field(station)
+    yield from _season(station)
+
+
+def needed_channels(station: Station) -> dict[str, str]:
+    """Channels without which no flux can be had → the key that names each first."""
+    needed: dict[str, str] = {}
+    for i, a in enumerate(station.analyzers):
+        for gas, channel in a.gases.items():
+            needed.setdefault(channel, f"analyzers[{i}].gases.{gas}")
+        if a.basis == "wet" and a.water_channel:
+            needed.setdefault(a.water_channel, f"analyzers[{i}].water_channel")
+        if a.port_channel:
+            needed.setdefault(a.port_channel, f"analyzers[{i}].port_channel")
+    for i, c in enumerate(station.chambers):
+        needed.setdefault(c.lid_channel, f"chambers[{i}].lid_channel")
+        needed.setdefault(c.air_temperature_channel, f"chambers[{i}].air_temperature_channel")
+    return needed
+
+
+def _repeated(names: list[str]) -> list[str]:
+    return [name for name, n in Counter(names).items() if n > 1]
+
+
+def _site(station: Station) -> Iterator[str]:
+    for key, value in (("timezone", station.station.timezone), ("clock", station.station.clock)):
+        try:
+            read_clock(value)
+        except ValueError as error:
+            yield f"station.{key}: {error}"
+
+
+def _channels(station: Station) -> Iterator[str]:
+    for name, channel in station.channels.items():
+        if channel.unit not in CHANNEL_UNITS:
+            yield (
+                f"channels.{name}.unit: unknown unit {channel.unit!r};"
+                f" write one of {', '.join(CHANNEL_UNITS)}"
+            )
+        if channel.range is not None and not channel.range[0] < channel.range[1]:
+            yield f"channels.{name}.range: the lower bound must come first and be smaller"
+
+
+def _reference(
+    station: Station, path: str, channel: str | None, quantities: tuple[str, ...]
+) -> Iterator[str]:
+    """A channel that is named must be defined, and measure the right quantity."""
+    if channel is None:
+        return
+    defined = station.channels.get(channel)
+    if defined is None:
+        yield f"{path}: no channel {channel!r} is defined; add [channels.{channel}] with its unit"
+        return
+    unit = CHANNEL_UNITS.get(defined.unit)
+    if unit is not None and unit.quantity not in quantities:
+        yield (
+            f"{path}: channel {channel!r} has the unit {defined.unit!r}, a {unit.quantity};"
+            f" it must be a {' or '.join(quantities)}"
+        )
+
+
+def _analyzers(station: Station) -> Iterator[str]:
+    for name in _repeated([a.id for a in station.analyzers]):
+        yield f"analyzers: the id {name!r} is used twice; give each its own"
+    for i, a in enumerate(station.analyzers):
+        path = f"analyzers[{i}]"
+        for gas, channel in a.gases.items():
+            if gas not in MOLAR_MASS:
+                yield f"{path}.gases.{gas}: unknown gas; write one of {', '.join(MOLAR_MASS)}"
+            yield from _reference(station, f"{path}.gases.{gas}", channel, ("mole fraction",))
+        for channel in _repeated(list(a.gases.values())):
+            yield f"{path}.gases: two gases on the channel {channel!r}; give each its own"
+        if a.basis == "wet" and a.water_channel is None:
+            yield f'{path}.water_channel: missing; a wet basis needs one, or write basis = "dry"'
+        yield from _reference(
+            station, f"{path}.water_channel", a.water_channel, ("mole fraction", "number")
+        )
+        yield from _reference(station, f"{path}.port_channel", a.port_channel, ("number",))
+        yield from _reference(station, f"{path}.status_channel", a.status_channel, ("number",))
+        for gas in a.precision:
+            if gas not in a.gases:
+                yield f"{path}.precision.{gas}: the analyzer has no such gas; see its gases"
+        yield from _standards(path, a, station.chambers_on(a.id))
+        if not station.chambers_on(a.id):
+            yield f"{path}.id: no chamber names the analyzer {a.id!r}; remove it or name it"
+
+
+def _standards(path: str, a: Analyzer, chambers: tuple[Chamber, ...]) -> Iterator[str]:
+    if a.standards and not a.shared:
+        yield f"{path}.standards: only an analyzer with port_channel visits standards"
+    taken = {c.port: c.id for c in chambers}
+    seen: set[tuple[int, str]] = set()
+    for j, s in enumerate(a.standards):
+        if s.gas not in a.gases:
+            yield f"{path}.standards[{j}].gas: the analyzer does not measure {s.gas!r}"
+        if s.port in taken:
+            yield f"{path}.standards[{j}].port: port {s.port} belongs to chamber {taken[s.port]!r}"
+        if (s.port, s.gas) in seen:
+            yield f"{path}.standards[{j}]: {s.gas} on port {s.port} is given twice"
+        seen.add((s.port, s.gas))
+
+
+def _chambers(station: Station) -> Iterator[str]:
+    for name in _repeated([c.id for c in station.chambers]):
+        yield f"chambers: the id {name!r} is used twice; give each its own"
+    shared = {a.id: a.shared for a in station.analyzers}
+    ports: dict[tuple[str, int], str] = {}
+    lids: dict[tuple[str, str], str] = {}
+    for i, c in enumerate(station.chambers):
+        path = f"chambers[{i}]"
+        if c.analyzer not in shared:
+            yield f"{path}.analyzer: no analyzer {c.analyzer!r}; it is one of {', '.join(shared)}"
+        elif shared[c.analyzer] and c.port is None:
+            yield f"{path}.port: missing; the analyzer {c.analyzer!r} has a port selector"
+        elif not shared[c.analyzer] and c.port is not None:
+            yield f"{path}.port: the analyzer {c.analyzer!r} has no port_channel; remove one"
+        if c.port is not None:
+            other = ports.setdefault((c.analyzer, c.port), c.id)
+            if other != c.id:
+                yield f"{path}.port: port {c.port} belongs to chamber {other!r} already"
+        if not shared.get(c.analyzer, True):
+            other = lids.setdefault((c.analyzer, c.lid_channel), c.id)
+            if other != c.id:
+                yield (
+                    f"{path}.lid_channel: chamber {other!r} on the same line has"
+                    f" {c.lid_channel!r} already; each lid needs its own"
+                )
+        if c.lid_closed == c.lid_open:
+            yield f"{path}.lid_open: the same value as lid_closed; they must differ"
+        yield from _reference(station, f"{path}.lid_channel", c.lid_channel, ("number",))
+        yield from _reference(
+            station, f"{path}.air_temperature_channel", c.air_temperature_channel, ("temperature",)
+        )
+        yield from _reference(
+            station, f"{path}.pressure_channel", c.pressure_channel, ("pressure",)
+        )
+        yield from _reference(
+            station,
+            f"{path}.soil_temperature_channel",
+            c.soil_temperature_channel,
+            ("temperature",),
+        )
+        yield from _reference(
+            station,
+            f"{path}.soil_moisture_channel",
+            c.soil_moisture_channel,
+            ("volume fraction", "number"),
+        )
+        for j in range(1, len(c.heights)):
+            if not c.heights[j - 1].from_ < c.heights[j].from_:
+                yield (
+                    f"{path}.heights[{j}].from: not later than the height before it;"
+                    " each holds until the next, so write them in order, each date once"
+                )
+        if station.field.positions and c.position not in station.field.positions:
+            yield (
+                f"{path}.position: {c.position!r} has no area fraction in [field.positions];"
+                f" write one of {', '.join(station.field.positions)}"
+            )
+
+
+def _rules(station: Station) -> Iterator[str]:
+    r = station.closure
+    if not r.dead_band_s < r.min_duration_s:
+        yield "closure.dead_band_s: must be less than min_duration_s, or no points are left"
+    if not r.min_duration_s < r.max_duration_s:
+        yield "closure.max_duration_s: must be more than min_duration_s"
+    for j, name in enumerate(station.models.candidates):
+        if name not in FITS:
+            yield f"models.candidates[{j}]: unknown model {name!r}; write one of {', '.join(FITS)}"
+    for name in _repeated(list(station.models.candidates)):
+        yield f"models.candidates: {name!r} is listed twice"
+    default = station.models.default
+    if default != "auto" and default not in station.models.candidates:
+        yield f'models.default: {default!r} is not among the candidates; add it or write "auto"'
+
+
+def _field(station: Station) -> Iterator[str]:
+    fractions = station.field.positions
+    if fractions and abs(sum(fractions.values()) - 1.0) > 1e-6:
+        yield f"field.positions: the area fractions sum to {sum(fractions.values()):g}, not 1"
+
+
+def _season(station: Station) -> Iterator[str]:
+    season = station.season
+    if season is None:
+        return
+    if not season.start < season.end:
+        yield "season.end: must be later than season.start"
+    treatments = {c.treatment for c in station.chambers}
+    for key in ("nitrogen_kg_ha", "yield_t_ha"):
+        for treatment in getattr(season, key):
+            if treatment not in treatments:
+                yield f"season.{key}.{treatment}: no chamber has the treatment {treatment!r}"
+    if season.reference is not None and season.reference not in treatments:
+        yield f"season.reference: no chamber has the treatment {season.reference!r}"

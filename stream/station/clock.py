@@ -1,0 +1,47 @@
+"""A logger's clock: a fixed offset, or an IANA zone."""
+
+import re
+from datetime import UTC, timedelta, timezone, tzinfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+_OFFSET = re.compile(r"^([+-])(\d{2}):(\d{2})$")
+
+
+def read_clock(text: str) -> tzinfo:
+    """Time zone of timestamps that bear none.
+
+    Parameters
+    ----------
+    text : str
+        ``+10:00``, ``Z``, ``UTC`` or an IANA name such as ``Australia/Brisbane``.
+
+    Raises
+    ------
+    ValueError
+        It is none of these.
+    """
+    if text in {"Z", "UTC", "+00:00", "-00:00"}:
+        return UTC
+    match = _OFFSET.match(text)
+    if match:
+        hours, minutes = int(match[2]), int(match[3])
+        if hours > 14 or minutes > 59:
+            raise ValueError(f"offset {text!r} is beyond 14 hours")
+        shift = timedelta(hours=hours, minutes=minutes)
+        return timezone(shift if match[1] == "+" else -shift)
+    try:
+        return ZoneInfo(text)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(
+            f"{text!r} is neither an offset like '+10:00' nor a zone like 'Australia/Brisbane'"
+        ) from None
+
+
+def fixed_offset_us(zone: tzinfo) -> int | None:
+    """Offset of a fixed zone [µs], or None for one whose offset changes."""
+    if isinstance(zone, ZoneInfo):
+        return None
+    shift = zone.utcoffset(None)
+    if shift is None:
+        raise ValueError(f"{zone} has no offset")
+    return int(shift.total_seconds() * 1_000_000)

@@ -1,0 +1,192 @@
+"""Reading a station file: TOML to models, every fault at once."""
+
+import difflib
+import hashlib
+import json
+import os
+import re
+import tomllib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, get_args
+
+from pydantic import BaseModel, ValidationError
+
+from stream.errors import StationFileError
+from stream.station.checks import faults
+from stream.station.models import FolderSource, MqttSource, Station
+
+_VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
+
+# Where records come from and go to does not change what a flux is.
+_NOT_IN_DIGEST = {"database", "sources", "summary"}
+
+
+@dataclass(frozen=True, slots=True)
+class StationFile:
+    """A valid station file and where it lies."""
+
+    path: Path
+    station: Station
+    digest: str
+    """Of what bears on a flux: all but database, sources and summary [16 hex digits]."""
+
+    @property
+    def provenance(self) -> str:
+        """The text that ``digest`` is of, as canonical JSON, without secrets."""
+        return _canonical(self.station)
+
+    @property
+    def database_url(self) -> str:
+        """URL of the database; a relative SQLite path starts at the station file."""
+        database = self.station.database
+        url = database.url if database else f"sqlite:///{self.station.id}.db"
+        return url_beside(self.path, _expand(url))
+
+    def beside(self, path: str) -> Path:
+        """A path of the station file, relative to it."""
+        return (self.path.parent / path).resolve()
+
+
+def url_beside(path: Path, url: str) -> str:
+    """An SQLite URL with its relative path made absolute, from the folder of ``path``."""
+    prefix = "sqlite:///"
+    if not url.startswith(prefix) or url.startswith(prefix + "/") or url == prefix + ":memory:":
+        return url
+    return f"{prefix}{(path.resolve().parent / url.removeprefix(prefix)).resolve()}"
+
+
+def load_station(path: Path) -> StationFile:
+    """Read and validate a station file.
+
+    Raises
+    ------
+    StationFileError
+        It cannot be read, is not TOML, or is not a valid station; one line for each fault.
+    """
+    try:
+        document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+    except FileNotFoundError:
+        raise StationFileError([f"{path}: no such file; give the path of a station file"]) from None
+    except (OSError, UnicodeDecodeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+        raise StationFileError([f"{path}: cannot be read: {reason}"]) from None
+    except tomllib.TOMLDecodeError as error:
+        raise StationFileError([f"{path}: not valid TOML: {error}"]) from None
+    try:
+        station = Station.model_validate(document)
+    except ValidationError as error:
+        raise StationFileError([f"{path}: {line}" for line in _explain(error)]) from None
+    wrong = [*faults(station), *_missing_variables(station)]
+    if wrong:
+        raise StationFileError([f"{path}: {line}" for line in wrong])
+    digest = hashlib.blake2b(_canonical(station).encode(), digest_size=8).hexdigest()
+    return StationFile(path, station, digest)
+
+
+def _canonical(station: Station) -> str:
+    content = station.model_dump(mode="json", by_alias=True, exclude=_NOT_IN_DIGEST)
+    return json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
+
+
+def _expand(text: str) -> str:
+    return _VARIABLE.sub(lambda m: os.environ[m[1]], text)
+
+
+def _missing_variables(station: Station) -> Iterator[str]:
+    if station.database is None:
+        return
+    for name in _VARIABLE.findall(station.database.url):
+        if name not in os.environ:
+            yield f"database.url: the environment has no variable {name}; set it"
+
+
+def _path(location: tuple[int | str, ...]) -> str:
+    text = ""
+    for step in location:
+        if isinstance(step, int):
+            text += f"[{step}]"
+        elif step not in {"folder", "mqtt", "[key]"}:
+            text += f".{step}" if text else step
+    return text
+
+
+_WANTED = {
+    "float_type": "a number",
+    "int_type": "a whole number",
+    "int_from_float": "a whole number",
+    "string_type": "text in quotes",
+    "dict_type": "a table",
+    "model_type": "a table",
+    "model_attributes_type": "a table",
+    "tuple_type": "a list",
+    "list_type": "a list",
+    "date_type": "a date like 2026-01-05",
+    "date_from_datetime_parsing": "a date like 2026-01-05",
+    "date_parsing": "a date like 2026-01-05",
+    "datetime_type": "a time like 2026-01-05T00:00:00+10:00",
+    "datetime_parsing": "a time like 2026-01-05T00:00:00+10:00",
+    "datetime_from_date_parsing": "a time like 2026-01-05T00:00:00+10:00",
+    "timezone_aware": "a time with its offset, like 2026-01-05T00:00:00+10:00",
+    "finite_number": "a finite number",
+}
+
+
+def _explain(error: ValidationError) -> Iterator[str]:
+    """One line for each fault that the models found."""
+    for item in error.errors(include_url=False):
+        where = _path(item["loc"]) or "(top)"
+        kind, given, context = item["type"], item.get("input"), item.get("ctx", {})
+        if kind == "missing":
+            yield f"{where}: missing; it must be given"
+        elif kind == "extra_forbidden":
+            yield f"{where}: unknown key{_did_you_mean(item['loc'])}"
+        elif kind == "string_pattern_mismatch":
+            yield f"{where}: {given!r} does not have the form {context['pattern']}"
+        elif kind == "literal_error":
+            yield f"{where}: {given!r} is not known; write {context['expected']}"
+        elif kind in {"union_tag_invalid", "union_tag_not_found"}:
+            yield f'{where}.kind: write kind = "folder" or kind = "mqtt"'
+        elif kind in _WANTED:
+            yield f"{where}: must be {_WANTED[kind]}, not {_short(given)}"
+        else:
+            yield f"{where}: {item['msg'][0].lower()}{item['msg'][1:]}, not {_short(given)}"
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _did_you_mean(location: tuple[int | str, ...]) -> str:
+    keys = _keys_at(location[:-1])
+    close = difflib.get_close_matches(str(location[-1]), keys, n=1)
+    if close:
+        return f"; did you mean {close[0]!r}?"
+    return f"; remove it, or write one of {', '.join(sorted(keys))}" if keys else "; remove it"
+
+
+def _keys_at(location: tuple[int | str, ...]) -> list[str]:
+    """Names of the keys that the model at a place of the file has."""
+    model: type[BaseModel] | None = Station
+    for step in location:
+        if isinstance(step, int) or model is None:
+            continue
+        if step in {"folder", "mqtt"}:
+            model = FolderSource if step == "folder" else MqttSource
+            continue
+        field = model.model_fields.get(step)
+        if field is None:
+            continue
+        model = next(iter(_models_in(field.annotation)), None)
+    if model is None:
+        return []
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        yield annotation
+    for part in get_args(annotation):
+        yield from _models_in(part)

@@ -1,0 +1,231 @@
+"""The station file as frozen models. Names, types and plain bounds; meaning is in ``checks``."""
+
+from datetime import date, datetime
+from typing import Annotated, Literal
+
+from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
+
+Identifier = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
+ChannelName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9:./_-]{0,127}$")]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
+Finite = Annotated[float, Field(allow_inf_nan=False)]
+ClockTime = Annotated[str, StringConstraints(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
+
+
+class Model(BaseModel):
+    """Frozen; an unknown key is a fault."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+
+class Site(Model):
+    """``[station]``"""
+
+    id: Identifier
+    name: str = ""
+    latitude: Annotated[float, Field(ge=-90, le=90)] | None = None
+    longitude: Annotated[float, Field(ge=-180, le=180)] | None = None
+    elevation_m: Annotated[float, Field(ge=-500, le=11000)] = 0.0
+    timezone: str = "UTC"
+    clock: str = "+00:00"
+
+
+class Database(Model):
+    """``[database]``; the default is an SQLite file beside the station file."""
+
+    url: str
+
+
+class FolderSource(Model):
+    """A folder that loggers write files into."""
+
+    kind: Literal["folder"]
+    path: str
+    pattern: str = "*.csv"
+    time_column: str = "time"
+    delimiter: Literal[",", ";", "\t"] | None = None
+    decimal: Literal[".", ","] | None = None
+
+
+class MqttSource(Model):
+    """Topics of a broker."""
+
+    kind: Literal["mqtt"]
+    host: str
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    topics: Annotated[tuple[str, ...], Field(min_length=1, strict=False)]
+    payload: Literal["senml", "rows"] = "senml"
+
+
+class Channel(Model):
+    """``[channels.NAME]``: one column of the records."""
+
+    unit: str
+    range: Annotated[tuple[Finite, Finite], Field(strict=False)] | None = None
+
+
+class Standard(Model):
+    """A gas of known mole fraction on a port of the selector."""
+
+    port: int
+    gas: str
+    value: NotNegative
+
+
+class Analyzer(Model):
+    """``[[analyzers]]``"""
+
+    id: Identifier
+    gases: Annotated[dict[str, ChannelName], Field(min_length=1)]
+    basis: Literal["wet", "dry"]
+    water_channel: ChannelName | None = None
+    port_channel: ChannelName | None = None
+    lag_s: NotNegative = 0.0
+    flush_s: NotNegative = 0.0
+    precision: dict[str, Positive] = {}
+    status_channel: ChannelName | None = None
+    status_ok: Annotated[tuple[Finite, ...], Field(strict=False)] = (0.0,)
+    standards: Annotated[tuple[Standard, ...], Field(strict=False)] = ()
+
+    @property
+    def shared(self) -> bool:
+        """Whether a port selector takes it from chamber to chamber."""
+        return self.port_channel is not None
+
+
+class Height(Model):
+    """A headspace height, valid until the next."""
+
+    from_: Annotated[AwareDatetime, Field(alias="from", strict=False)]
+    height_m: Positive
+
+
+class Chamber(Model):
+    """``[[chambers]]``"""
+
+    id: Identifier
+    analyzer: Identifier
+    port: int | None = None
+    lid_channel: ChannelName
+    lid_closed: Finite = 1.0
+    lid_open: Finite = 0.0
+    area_m2: Positive
+    extra_volume_m3: NotNegative = 0.0
+    air_temperature_channel: ChannelName
+    pressure_channel: ChannelName | None = None
+    soil_temperature_channel: ChannelName | None = None
+    soil_moisture_channel: ChannelName | None = None
+    bulk_density_g_cm3: Annotated[float, Field(gt=0, lt=2.65)] | None = None
+    plot: str = ""
+    block: str = ""
+    treatment: str = ""
+    position: str = ""
+    heights: Annotated[tuple[Height, ...], Field(min_length=1, strict=False)]
+
+    def height_at(self, when: datetime) -> float | None:
+        """Headspace height in force at a moment [m], None before the first."""
+        known = [h.height_m for h in self.heights if h.from_ <= when]
+        return known[-1] if known else None
+
+
+class ClosureRules(Model):
+    """``[closure]``"""
+
+    dead_band_s: NotNegative = 30.0
+    min_duration_s: NotNegative = 180.0
+    max_duration_s: Positive = 5400.0
+    expected_per_day: Annotated[float, Field(ge=0, le=1440)] = 0.0
+    min_points: Annotated[int, Field(ge=2)] = 3
+    bounce_s: NotNegative = 3.0
+    lid_hold_s: Positive = 300.0
+    edge_tolerance_s: Positive = 10.0
+    moving_limit_s: Positive = 60.0
+    hold_s: NotNegative = 3600.0
+    lateness_s: NotNegative = 60.0
+
+
+class ModelRules(Model):
+    """``[models]``"""
+
+    default: str = "auto"
+    candidates: Annotated[tuple[str, ...], Field(min_length=1, strict=False)] = (
+        "linear",
+        "quadratic",
+        "saturating",
+    )
+
+
+class Uncertainty(Model):
+    """``[uncertainty]``: standard deviations of what a flux is multiplied by."""
+
+    height_m: NotNegative = 0.003
+    area_m2: NotNegative = 0.0
+    extra_volume_m3: NotNegative = 0.0
+    temperature_k: NotNegative = 0.5
+    pressure_pa: NotNegative = 50.0
+    assumed_pressure_pa: NotNegative = 800.0
+
+
+class FieldRules(Model):
+    """``[field]``"""
+
+    positions: dict[str, Annotated[float, Field(ge=0, le=1)]] = {}
+
+
+class Season(Model):
+    """``[season]``"""
+
+    start: Annotated[date, Field(strict=False)]
+    end: Annotated[date, Field(strict=False)]
+    nitrogen_kg_ha: dict[str, NotNegative] = {}
+    reference: str | None = None
+    yield_t_ha: dict[str, NotNegative] = {}
+
+
+class Summary(Model):
+    """``[summary]``"""
+
+    at: ClockTime = "06:30"
+
+
+class Station(Model):
+    """The whole station file. See ``configs/README.md`` for every key."""
+
+    station: Site
+    database: Database | None = None
+    sources: Annotated[
+        tuple[Annotated[FolderSource | MqttSource, Field(discriminator="kind")], ...],
+        Field(strict=False),
+    ] = ()
+    channels: Annotated[dict[ChannelName, Channel], Field(min_length=1)]
+    analyzers: Annotated[tuple[Analyzer, ...], Field(min_length=1, strict=False)]
+    chambers: Annotated[tuple[Chamber, ...], Field(min_length=1, strict=False)]
+    closure: ClosureRules = ClosureRules()
+    models: ModelRules = ModelRules()
+    uncertainty: Uncertainty = Uncertainty()
+    field: FieldRules = FieldRules()
+    season: Season | None = None
+    summary: Summary = Summary()
+
+    @property
+    def id(self) -> str:
+        """The station's identifier."""
+        return self.station.id
+
+    def analyzer(self, name: str) -> Analyzer:
+        """The analyzer of that id.
+
+        Raises
+        ------
+        KeyError
+            There is none.
+        """
+        for analyzer in self.analyzers:
+            if analyzer.id == name:
+                return analyzer
+        raise KeyError(name)
+
+    def chambers_on(self, analyzer: str) -> tuple[Chamber, ...]:
+        """The chambers whose gas goes to that analyzer, in the order of the file."""
+        return tuple(c for c in self.chambers if c.analyzer == analyzer)

@@ -1,0 +1,76 @@
+"""What is stored around a moment: from where a lid or a selector need be read again."""
+
+from sqlalchemy import select
+
+from stream.store.connect import Store
+from stream.store.schema import closures, standard_visits
+
+_LOOK_BACK = 50
+"""Closures that are looked at for one that ended plainly."""
+
+
+class AnchorReader:
+    """Finds settled moments of one station."""
+
+    def __init__(self, store: Store, station: str) -> None:
+        self._store = store
+        self._station = station
+
+    def last_opening(self, chamber: str, before_us: int) -> tuple[int, int] | None:
+        """The last closure that was seen to open before a moment: (closed, opened) [µs]."""
+        c = closures.c
+        query = (
+            select(c.closed_us, c.opened_us, c.flags)
+            .where(
+                c.station == self._station,
+                c.chamber == chamber,
+                c.current == 1,
+                c.withdrawn == 0,
+                c.revision > 0,
+                c.closed_us < before_us,
+                c.opened_us < before_us,
+            )
+            .order_by(c.closed_us.desc())
+            .limit(_LOOK_BACK)
+        )
+        with self._store.reading() as connection:
+            for closed, opened, flags in connection.execute(query):
+                if "no_open_edge" not in flags.split():
+                    return closed, opened
+        return None
+
+    def closures_before(
+        self, chamber: str, before_us: int, open_after_us: int
+    ) -> list[tuple[str, int, int]]:
+        """Closures before one moment that were still closed at another: (chamber, closed, opened)."""
+        c = closures.c
+        query = select(c.chamber, c.closed_us, c.opened_us).where(
+            c.station == self._station,
+            c.chamber == chamber,
+            c.current == 1,
+            c.withdrawn == 0,
+            c.revision > 0,
+            c.closed_us < before_us,
+            c.opened_us >= open_after_us,
+        )
+        with self._store.reading() as connection:
+            return [(row[0], row[1], row[2]) for row in connection.execute(query)]
+
+    def last_standard(self, analyzer: str, before_us: int) -> int | None:
+        """The end of the last standard visit that ended before a moment [µs]."""
+        v = standard_visits.c
+        query = (
+            select(v.ended_us)
+            .where(
+                v.station == self._station,
+                v.analyzer == analyzer,
+                v.current == 1,
+                v.withdrawn == 0,
+                v.ended_us < before_us,
+            )
+            .order_by(v.started_us.desc())
+            .limit(1)
+        )
+        with self._store.reading() as connection:
+            row = connection.execute(query).first()
+        return None if row is None else int(row[0])

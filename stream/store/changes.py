@@ -1,0 +1,93 @@
+"""What one commit brings: everything in it becomes durable together, or nothing does."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+Row = Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One versioned thing with what belongs to it.
+
+    Attributes
+    ----------
+    kind : str
+        ``closures``, ``gaps`` or ``standard_visits``.
+    identity : tuple
+        Its key without station and revision.
+    row : mapping
+        Its own columns, without key and version.
+    children : mapping of str to sequence of rows
+        Table → rows, without station and revision; their key begins with the
+        identity's columns.
+    digest : str
+        Of row and children: a new revision is made only where it differs.
+    """
+
+    kind: str
+    identity: tuple[Any, ...]
+    row: Row
+    digest: str
+    children: Mapping[str, Sequence[Row]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """Identities that a settlement speaks for: those found there and not given are withdrawn.
+
+    ``where`` names a chamber (closures, gaps) or an analyzer (standard visits);
+    times are [µs], the end excluded.
+    """
+
+    kind: str
+    where: str
+    first_us: int
+    stop_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """A stretch of the journal as it is kept."""
+
+    source: str
+    first_us: int
+    last_us: int
+    rows: int
+    channels: tuple[str, ...]
+    data: bytes
+    digest: str
+    records: Mapping[str, tuple[int, int, int]]
+    """Channel → first, last [µs] and number of its records."""
+
+
+@dataclass(slots=True)
+class Changes:
+    """One commit.
+
+    Attributes
+    ----------
+    blocks : list of Block
+        New stretches of the journal.
+    rejects : list of rows
+        For the quarantine.
+    unsettled : list of (first, last) or None
+        The spans [µs] still to be settled, replacing those known; None leaves them.
+    results, stretches : list
+        Results, and the stretches that they are complete for.
+    provisional : list of Result or None
+        Closures still going on, replacing those known; None leaves them.
+    """
+
+    blocks: list[Block] = field(default_factory=list)
+    rejects: list[Row] = field(default_factory=list)
+    unsettled: list[tuple[int, int]] | None = None
+    results: list[Result] = field(default_factory=list)
+    stretches: list[Stretch] = field(default_factory=list)
+    provisional: list[Result] | None = None
+    station_digest: str = ""
+    station_content: str = ""
+    software_version: str = ""
+    force: bool = False
+    """Make a new revision of every result, changed or not."""

@@ -1,0 +1,206 @@
+"""Opening a database: create or check its schema, and say plainly what is wrong with it."""
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, Final
+
+from alembic import command
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, Engine, create_engine, event, inspect
+from sqlalchemy.engine import make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy.pool import ConnectionPoolEntry
+
+from stream import __version__
+from stream.errors import CommandError, StoreBusy, StoreCorrupt, StoreError
+
+BUSY_S: Final = 30
+"""How long to wait for somebody else's write [s]."""
+
+
+class Store:
+    """An open database of one station or of many.
+
+    Readers see the last commit; :meth:`writing` opens the one write transaction.
+    """
+
+    def __init__(self, engine: Engine, shown: str) -> None:
+        self.engine = engine
+        self.shown = shown
+        """The URL without its password, for messages."""
+
+    @property
+    def is_sqlite(self) -> bool:
+        """Whether the database is an SQLite file."""
+        return self.engine.dialect.name == "sqlite"
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection for reading."""
+        with self._plain_errors(), self.engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def writing(self) -> Iterator[Connection]:
+        """The write transaction: commits at the end, rolls back on any error."""
+        with (
+            self._plain_errors(),
+            self.engine.connect().execution_options(lidstream_writer=True) as connection,
+            connection.begin(),
+        ):
+            yield connection
+
+    def close(self) -> None:
+        """Give all connections back."""
+        self.engine.dispose()
+
+    @contextmanager
+    def _plain_errors(self) -> Iterator[None]:
+        with plain_errors(self.shown):
+            yield
+
+
+@contextmanager
+def plain_errors(shown: str) -> Iterator[None]:
+    """Turn what the driver throws into one line that says what to do."""
+    try:
+        yield
+    except DBAPIError as error:
+        raise _plain(error, shown) from error
+
+
+def _plain(error: DBAPIError, shown: str) -> StoreError:
+    text = str(error.orig).strip().splitlines()[0] if error.orig else str(error)
+    low = text.lower()
+    if "locked" in low or "busy" in low:
+        return StoreBusy(f"{shown}: the database is in use by another process; stop it, or wait")
+    if "malformed" in low or "not a database" in low:
+        return StoreCorrupt(
+            f"{shown}: not an intact database ({text}); restore a copy, or name another file"
+        )
+    if "unable to open" in low:
+        return StoreError(
+            f"{shown}: the database cannot be opened; create its folder, or allow writing there"
+        )
+    if "readonly" in low or "read-only" in low or "permission denied" in low:
+        return StoreError(f"{shown}: the database cannot be written; allow writing there")
+    if "full" in low or "no space" in low:
+        return StoreError(f"{shown}: the disk is full; make room, then run the same again")
+    return StoreError(f"{shown}: the database refuses: {text}")
+
+
+def open_store(url: str) -> Store:
+    """Open a database, creating its tables or bringing them up to date.
+
+    Parameters
+    ----------
+    url : str
+        ``sqlite:////path/to/file.db`` or ``postgresql+psycopg://…``.
+
+    Raises
+    ------
+    CommandError
+        The URL is not one.
+    StoreError
+        The database cannot be opened or written.
+    StoreCorrupt
+        It is damaged, of a newer schema, or holds somebody else's tables.
+    """
+    try:
+        parsed = make_url(url)
+        shown = parsed.render_as_string(hide_password=True)
+        if parsed.get_backend_name() not in {"sqlite", "postgresql"}:
+            raise CommandError(f"{shown}: write an sqlite:/// or postgresql+psycopg:// URL")
+        engine = create_engine(parsed, connect_args=_connect_args(parsed.get_backend_name()))
+    except (ArgumentError, NoSuchModuleError, ValueError, ModuleNotFoundError):
+        raise CommandError(
+            f"{url!r} is no database URL; write sqlite:///FILE or postgresql+psycopg://HOST/NAME"
+        ) from None
+    if engine.dialect.name == "sqlite":
+        _prepare_sqlite(engine)
+    store = Store(engine, shown)
+    try:
+        with plain_errors(shown):
+            _bring_up_to_date(engine, shown)
+    except BaseException:
+        engine.dispose()
+        raise
+    return store
+
+
+def database_exists(url: str) -> bool:
+    """Whether there is a database to open; of a server, that is taken for granted."""
+    try:
+        parsed = make_url(url)
+    except ArgumentError:
+        return False
+    if parsed.get_backend_name() != "sqlite" or parsed.database is None:
+        return True
+    return Path(parsed.database).exists()
+
+
+def _connect_args(backend: str) -> dict[str, Any]:
+    if backend == "sqlite":
+        return {"timeout": BUSY_S}
+    return {"connect_timeout": 10}
+
+
+def _prepare_sqlite(engine: Engine) -> None:
+    """WAL with full synchronisation, enforced keys, and write transactions that queue."""
+
+    @event.listens_for(engine, "connect")
+    def _pragmas(connection: sqlite3.Connection, _: ConnectionPoolEntry) -> None:
+        connection.isolation_level = None
+        cursor = connection.cursor()
+        cursor.execute("PRAGMA journal_mode = WAL")
+        cursor.execute("PRAGMA synchronous = FULL")
+        cursor.execute("PRAGMA foreign_keys = ON")
+        cursor.close()
+
+    @event.listens_for(engine, "begin")
+    def _begin(connection: Connection) -> None:
+        # A read followed by a write in a deferred transaction fails at once when
+        # somebody else writes, whatever the timeout; IMMEDIATE waits its turn.
+        writer = connection.get_execution_options().get("lidstream_writer", False)
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if writer else "BEGIN")
+
+
+def migrations() -> Config:
+    """Alembic's configuration: the scripts inside the package."""
+    config = Config()
+    config.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    return config
+
+
+def _bring_up_to_date(engine: Engine, shown: str) -> None:
+    scripts = ScriptDirectory.from_config(migrations())
+    head = scripts.get_current_head()
+    with engine.connect() as connection:
+        found = MigrationContext.configure(connection).get_current_revision()
+        tables = set(inspect(connection).get_table_names())
+    if found == head:
+        return
+    known = {script.revision for script in scripts.walk_revisions()}
+    if found is not None and found not in known:
+        raise StoreCorrupt(
+            f"{shown}: its schema {found!r} is newer than lidstream {__version__} knows;"
+            " upgrade lidstream, or name another database"
+        )
+    if found is None and tables & {"closures", "fluxes", "journal_blocks", "stations"}:
+        raise StoreCorrupt(f"{shown}: holds tables that are not lidstream's; name another database")
+    try:
+        with (
+            engine.connect().execution_options(lidstream_writer=True) as connection,
+            connection.begin(),
+        ):
+            config = migrations()
+            config.attributes["connection"] = connection
+            command.upgrade(config, "head")
+    except SQLAlchemyError as error:
+        if isinstance(error, DBAPIError):
+            raise
+        raise StoreError(f"{shown}: its schema cannot be brought up to date: {error}") from error

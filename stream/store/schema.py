@@ -1,0 +1,224 @@
+"""The tables. Keys are natural and begin with the station, so that rows do not depend
+on the order of arrival and can be partitioned. Times are whole microseconds since
+1970 in UTC (``*_us``): exact, and the same on every database.
+
+Results are versioned: (identity, revision). ``current`` is 1 on the newest revision;
+``withdrawn`` is 1 where late records showed that the thing never was. Revision 0 of a
+closure is provisional: its lid has not opened yet.
+"""
+
+from typing import Final
+
+from sqlalchemy import (
+    BigInteger,
+    Column,
+    Double,
+    ForeignKeyConstraint,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+)
+
+metadata = MetaData()
+
+# Byte order everywhere, so that rows come in the same order from every database.
+_NAME = String(128).with_variant(String(128, collation="C"), "postgresql")
+
+
+def _identity(*columns: str) -> list[Column[object]]:
+    return [_key("station"), *(_key(c) for c in columns)]
+
+
+def _key(name: str) -> Column[object]:
+    kind = BigInteger() if name.endswith("_us") else Integer() if name in _NUMBERED else _NAME
+    return Column(name, kind, primary_key=True, autoincrement=False)
+
+
+_NUMBERED: Final = {"revision", "visit", "port"}
+
+_VERSION: Final = ("station_digest", "software_version", "result_digest")
+
+
+def _versioned() -> list[Column[object]]:
+    return [
+        Column("current", Integer, nullable=False),
+        Column("withdrawn", Integer, nullable=False),
+        *(Column(name, String(64), nullable=False) for name in _VERSION),
+    ]
+
+
+def _numbers(*names: str) -> list[Column[object]]:
+    return [Column(name, Double) for name in names]
+
+
+station_files = Table(
+    "station_files",
+    metadata,
+    *_identity("digest"),
+    Column("content", Text, nullable=False),
+)
+
+journal_blocks = Table(
+    "journal_blocks",
+    metadata,
+    _key("station"),
+    Column("sequence", BigInteger, primary_key=True, autoincrement=False),
+    Column("source", Text, nullable=False),
+    Column("first_us", BigInteger, nullable=False),
+    Column("last_us", BigInteger, nullable=False),
+    Column("rows", Integer, nullable=False),
+    Column("channels", Text, nullable=False),
+    Column("digest", String(64), nullable=False),
+    Column("data", LargeBinary, nullable=False),
+    Index("journal_blocks_by_time", "station", "first_us", "last_us"),
+)
+
+journal_channels = Table(
+    "journal_channels",
+    metadata,
+    *_identity("channel"),
+    Column("first_us", BigInteger, nullable=False),
+    Column("last_us", BigInteger, nullable=False),
+    Column("records", BigInteger, nullable=False),
+)
+
+unsettled = Table(
+    "unsettled",
+    metadata,
+    *_identity("first_us"),
+    Column("last_us", BigInteger, nullable=False),
+)
+
+quarantine = Table(
+    "quarantine",
+    metadata,
+    *_identity("digest"),
+    Column("source", Text, nullable=False),
+    Column("line", BigInteger, nullable=False),
+    Column("reason", Text, nullable=False),
+    Column("text", Text, nullable=False),
+)
+
+closures = Table(
+    "closures",
+    metadata,
+    *_identity("chamber", "closed_us", "revision"),
+    *_versioned(),
+    Column("opened_us", BigInteger, nullable=False),
+    Column("analyzer", _NAME, nullable=False),
+    Column("plot", _NAME, nullable=False),
+    Column("block", _NAME, nullable=False),
+    Column("treatment", _NAME, nullable=False),
+    Column("position", _NAME, nullable=False),
+    *_numbers(
+        "height_m",
+        "volume_m3",
+        "area_m2",
+        "air_temperature_c",
+        "pressure_pa",
+        "soil_temperature_c",
+        "soil_moisture_m3_m3",
+        "wfps",
+        "water_mol_mol",
+        "close_gap_s",
+        "open_gap_s",
+        "moving_s",
+    ),
+    Column("bounces", Integer, nullable=False),
+    Column("quality", Integer, nullable=False),
+    Column("flags", Text, nullable=False),
+)
+
+fluxes = Table(
+    "fluxes",
+    metadata,
+    *_identity("chamber", "closed_us", "revision", "gas"),
+    Column("mid_us", BigInteger, nullable=False),
+    *_numbers(
+        "flux_nmol_m2_s", "flux_se_nmol_m2_s", "fit_se_nmol_m2_s", "detection_limit_nmol_m2_s"
+    ),
+    Column("model", String(32), nullable=False),
+    Column("model_reason", String(32), nullable=False),
+    Column("points", Integer, nullable=False),
+    *_numbers(
+        "window_start_s",
+        "window_end_s",
+        "start_mole_fraction",
+        "r_squared",
+        "slope_nmol_mol_s",
+        "residual_sd_nmol_mol",
+        "noise_ratio",
+    ),
+    Column("quality", Integer, nullable=False),
+    Column("flags", Text, nullable=False),
+    ForeignKeyConstraint(
+        ["station", "chamber", "closed_us", "revision"],
+        ["closures.station", "closures.chamber", "closures.closed_us", "closures.revision"],
+        name="fluxes_of_closure",
+        ondelete="CASCADE",
+    ),
+)
+
+_OF_FLUX = (
+    ["station", "chamber", "closed_us", "revision", "gas"],
+    ["fluxes.station", "fluxes.chamber", "fluxes.closed_us", "fluxes.revision", "fluxes.gas"],
+)
+
+model_fits = Table(
+    "model_fits",
+    metadata,
+    *_identity("chamber", "closed_us", "revision", "gas", "model"),
+    Column("status", String(32), nullable=False),
+    *_numbers(
+        "flux_nmol_m2_s",
+        "flux_se_nmol_m2_s",
+        "start_mole_fraction",
+        "start_se",
+        "slope_nmol_mol_s",
+        "slope_se_nmol_mol_s",
+        "curvature",
+        "curvature_se",
+        "rss",
+        "r_squared",
+        "criterion",
+        "noise_ratio",
+    ),
+    ForeignKeyConstraint(*_OF_FLUX, name="model_fits_of_flux", ondelete="CASCADE"),
+)
+
+visits = Table(
+    "visits",
+    metadata,
+    *_identity("chamber", "closed_us", "revision", "gas", "visit"),
+    Column("port", Integer, nullable=False),
+    Column("started_us", BigInteger, nullable=False),
+    Column("mid_us", BigInteger, nullable=False),
+    *_numbers("value_nmol_mol", "value_se_nmol_mol"),
+    Column("points", Integer, nullable=False),
+    ForeignKeyConstraint(*_OF_FLUX, name="visits_of_flux", ondelete="CASCADE"),
+)
+
+standard_visits = Table(
+    "standard_visits",
+    metadata,
+    *_identity("analyzer", "gas", "started_us", "revision"),
+    *_versioned(),
+    Column("port", Integer, nullable=False),
+    Column("ended_us", BigInteger, nullable=False),
+    Column("mid_us", BigInteger, nullable=False),
+    *_numbers("standard_nmol_mol", "value_nmol_mol", "value_se_nmol_mol"),
+    Column("points", Integer, nullable=False),
+)
+
+gaps = Table(
+    "gaps",
+    metadata,
+    *_identity("chamber", "due_us", "revision"),
+    *_versioned(),
+    Column("quality", Integer, nullable=False),
+    Column("flags", Text, nullable=False),
+)
