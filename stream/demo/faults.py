@@ -55,7 +55,7 @@ class OwnLineFaults:
         after = self.turn("A5", 37.0)
         stuck.opened_s = missed.closed_s + 1200
         missed.happens = False
-        story = "ice of mud on the hinge: the lid stays closed over the next closure"
+        story = "dried mud in the hinge: the lid stays closed over the next closure"
         self.note("too_long", "A5", stuck.closed_s, story)
         self.note("lid_stuck_closed", "A5", missed.closed_s, story)
         self.note("line_shared", "A5", stuck.closed_s, story)

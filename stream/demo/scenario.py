@@ -86,7 +86,7 @@ _STRENGTH: Final = {
 def _places(
     positions: tuple[str, str, str], treatments: tuple[str, str], shared: bool
 ) -> tuple[Place, ...]:
-    places = []
+    places: list[Place] = []
     for block in (1, 2):
         for j, treatment in enumerate(treatments):
             for k, position in enumerate(positions):

@@ -190,7 +190,7 @@ def station_text(scenario: Scenario) -> str:
     shared = scenario.kind == "shared_analyzer"
     start = scenario.start.isoformat()
     lines = [
-        f"# {scenario.name}: simulated, for demonstration. Keys are explained in configs/README.md.",
+        f"# {scenario.name}: simulated. Keys are explained in configs/README.md.",
         "",
         "[station]",
         f'id = "{scenario.id}"',

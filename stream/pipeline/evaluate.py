@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.pipeline.headspace import (
+    NOWHERE,
     Surroundings,
     headspace_of,
     moles_and_error,
@@ -100,8 +101,7 @@ def unfinished(event: Event, gases: Sequence[str]) -> Result:
     """The provisional row of a closure that is not over."""
     flags = words(event.flags | {"unfinished"})
     level = quality(flags.split())
-    nothing = Surroundings(*[float("nan")] * 3, False, *[float("nan")] * 3, frozenset())
-    row = _closure_row(event, nothing, float("nan"), flags, level)
+    row = _closure_row(event, NOWHERE, float("nan"), flags, level)
     fluxes = [
         {
             "gas": gas,
@@ -261,7 +261,7 @@ class _Outcome:
             "gas": gas,
             "mid_us": (event.lid.closed_us + points.stop_us) // 2,
             "flux_nmol_m2_s": flux,
-            "flux_se_nmol_m2_s": float(np.hypot(fit_error, flux * relative)),
+            "flux_se_nmol_m2_s": float(flux_se(flux, fit_error, relative)),
             "fit_se_nmol_m2_s": fit_error,
             "detection_limit_nmol_m2_s": limit,
             "model": fit.model if fit else "",
@@ -286,9 +286,7 @@ class _Outcome:
         self, j: int, gas: str, name: str, fit: Fit, moles: float, relative: float
     ) -> Row:
         flux = float(fit.slope[j]) * moles
-        error = float(
-            flux_se(np.float64(flux), np.float64(fit.slope_se[j] * moles), np.float64(relative))
-        )
+        error = float(flux_se(flux, float(fit.slope_se[j]) * moles, relative))
         criterion = float(self.choice.criterion[j, self.choice.models.index(name)])
         return {
             "gas": gas,

@@ -38,6 +38,20 @@ class Surroundings:
         return self.air_temperature_k - ZERO_CELSIUS_K
 
 
+_UNKNOWN = float("nan")
+NOWHERE = Surroundings(
+    height_m=_UNKNOWN,
+    air_temperature_k=_UNKNOWN,
+    pressure_pa=_UNKNOWN,
+    assumed_pressure=False,
+    soil_temperature_k=_UNKNOWN,
+    soil_moisture=_UNKNOWN,
+    wfps=_UNKNOWN,
+    flags=frozenset(),
+)
+"""Nothing is known."""
+
+
 def sensor_channels(chamber: Chamber) -> set[str]:
     """The channels of the chamber's own sensors, the lid's left out."""
     optional = (

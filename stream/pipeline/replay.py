@@ -30,16 +30,24 @@ class Replayed:
     settled: Settled
 
     def sentence(self) -> str:
-        """For people."""
-        parts = [
-            f"{self.files} files, {self.records} new records ({self.known} known already),"
-            f" {self.rejects} lines newly in quarantine",
-            f"{self.settled.closures} new closures and gaps, {self.settled.revised} revised,"
-            f" {self.settled.withdrawn} withdrawn",
+        """For people, in one line."""
+        words = [
+            f"{self.files} files: {self.records} new records, {self.known} known already,"
+            f" {self.rejects} lines newly in quarantine"
         ]
+        for kind, name in (
+            ("closures", "closures"),
+            ("gaps", "gaps"),
+            ("standard_visits", "standard visits"),
+        ):
+            changed = {
+                how: self.settled.written[kind, how] for how in ("new", "revised", "withdrawn")
+            }
+            if any(changed.values()) or kind == "closures":
+                words.append(f"{name}: " + ", ".join(f"{n} {how}" for how, n in changed.items()))
         if self.settled.pending:
-            parts.append(f"{self.settled.pending} closures not yet over at the last record")
-        return "; ".join(parts)
+            words.append(f"{self.settled.pending} closures not over at the last record")
+        return "; ".join(words)
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,7 +141,7 @@ def _take(
             written = parts.intake.take(fresh)
             records += fresh.records
             known += batch.records - fresh.records
-            rejects += written.rejects
+            rejects += written["quarantine", "new"]
         done += recording.size
         if report:
             report("records", done, total)

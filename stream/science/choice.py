@@ -331,7 +331,7 @@ def unconditional_se(
 
 def _stands(fit: Fit) -> NDArray[np.bool_]:
     """Fits whose residuals mean something: also those that ended as a line or at a bound."""
-    return (fit.status != FitStatus.FEW_POINTS) & (fit.status != FitStatus.SAME_TIME)
+    return np.asarray((fit.status != FitStatus.FEW_POINTS) & (fit.status != FitStatus.SAME_TIME))
 
 
 def _noise(

@@ -1,5 +1,6 @@
 """Closures that were due and did not happen."""
 
+import itertools
 from collections.abc import Iterator, Sequence
 
 from stream.science.lid import CLOSED, MOVING, Runs, state_at
@@ -28,7 +29,7 @@ def due_times(
         interval before the next closure (or the end). No schedule need be known.
     """
     marks = [start_us, *closed_us, until_us]
-    for before, after in zip(marks[:-1], marks[1:], strict=True):
+    for before, after in itertools.pairwise(marks):
         missed = int((2 * (after - before) - interval_us) // (2 * interval_us))
         for k in range(1, missed + 1):
             yield before + k * interval_us

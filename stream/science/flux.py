@@ -142,17 +142,17 @@ def relative_geometry_se(air: Headspace) -> Floats:
     )
 
 
-def flux_se(flux: Floats, fit_se: Floats, relative_se: Floats) -> Floats:
+def flux_se(flux: Any, fit_se: Any, relative_se: Any) -> Floats:
     """Standard error of a flux from that of its fit and that of the geometry.
 
     Parameters
     ----------
-    flux, fit_se : ndarray
+    flux, fit_se : array_like
         Flux and the fit's part of its standard error [nmol m⁻² s⁻¹].
-    relative_se : ndarray
+    relative_se : array_like
         From :func:`relative_geometry_se`.
     """
-    return np.asarray(np.hypot(fit_se, np.abs(flux) * relative_se))
+    return np.asarray(np.hypot(fit_se, np.asarray(flux) * relative_se))
 
 
 def detection_limit(slope_se: Any, freedom: Any, moles_per_area: Any) -> Floats:

@@ -7,7 +7,7 @@ fast-math: the same input gives the same bits whatever the batch around it.
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from os import cpu_count
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 
 import numba
 
@@ -19,14 +19,12 @@ _MIN_SEGMENTS_A_WORKER = 64
 
 def kernel(function: F) -> F:
     """Compile at first use, without the interpreter lock, cached on disk."""
-    compiled: F = numba.njit(cache=True, nogil=True, error_model="numpy")(function)
-    return compiled
+    return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
 
 
 def inline(function: F) -> F:
     """A small function that kernels call."""
-    compiled: F = numba.njit(cache=True, nogil=True, error_model="numpy", inline="never")(function)
-    return compiled
+    return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
 
 
 def over_segments(run: Callable[[int, int], None], segments: int) -> None:

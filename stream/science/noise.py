@@ -45,15 +45,15 @@ def long_run_variance(residual: NDArray[np.float64], parameters: int) -> float:
     of residuals are low by about p·LRV/n at every lag, which is put back.
     """
     n = residual.shape[0]
-    rss = 0.0
+    rss: float = 0.0
     for i in range(n):
-        rss += residual[i] * residual[i]
+        rss += float(residual[i] * residual[i])
     if n <= parameters:
         return math.nan
     white = rss / (n - parameters)
     order = min(MAX_ORDER, n // 8)
     if order < 1 or rss == 0.0:
-        return white
+        return float(white)
     raw = np.zeros(MAX_ORDER + 1)
     for i in range(MAX_ORDER, n):
         for h in range(MAX_ORDER + 1):
@@ -88,4 +88,4 @@ def long_run_variance(residual: NDArray[np.float64], parameters: int) -> float:
         result = max(min(error / (gain * gain), ceiling), white)
         for j in range(order + 1):
             phi[j] = 0.0
-    return result
+    return float(result)

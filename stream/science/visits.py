@@ -106,7 +106,7 @@ def visit_values(
     mean = np.full(len(times), np.nan)
     mid = np.zeros(len(times), dtype=np.int64)
     for i in np.flatnonzero(points):
-        part = tails.slice(i)
+        part = tails.slice(int(i))
         mean[i] = np.mean(tails.y[part])
         mid[i] = origin[i] + round(float(np.mean(tails.t[part])) * 1e6)
     own = np.where(fit.ok & (points > 3), fit.long_run, np.nan)

@@ -42,7 +42,7 @@ class AnchorReader:
     def closures_before(
         self, chamber: str, before_us: int, open_after_us: int
     ) -> list[tuple[str, int, int]]:
-        """Closures before one moment that were still closed at another: (chamber, closed, opened)."""
+        """Closures before one moment, still closed at another: (chamber, closed, opened)."""
         c = closures.c
         query = select(c.chamber, c.closed_us, c.opened_us).where(
             c.station == self._station,

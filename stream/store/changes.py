@@ -76,8 +76,9 @@ class Changes:
         The spans [µs] still to be settled, replacing those known; None leaves them.
     results, stretches : list
         Results, and the stretches that they are complete for.
-    provisional : list of Result or None
-        Closures still going on, replacing those known; None leaves them.
+    provisional : mapping of str to list of Result
+        Chamber → its closures that are not over, replacing those known; chambers that
+        are not named keep theirs.
     """
 
     blocks: list[Block] = field(default_factory=list)
@@ -85,7 +86,7 @@ class Changes:
     unsettled: list[tuple[int, int]] | None = None
     results: list[Result] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
-    provisional: list[Result] | None = None
+    provisional: dict[str, list[Result]] = field(default_factory=dict)
     station_digest: str = ""
     station_content: str = ""
     software_version: str = ""

@@ -7,7 +7,7 @@ Results are versioned: (identity, revision). ``current`` is 1 on the newest revi
 closure is provisional: its lid has not opened yet.
 """
 
-from typing import Final
+from typing import Any, Final
 
 from sqlalchemy import (
     BigInteger,
@@ -29,11 +29,11 @@ metadata = MetaData()
 _NAME = String(128).with_variant(String(128, collation="C"), "postgresql")
 
 
-def _identity(*columns: str) -> list[Column[object]]:
+def _identity(*columns: str) -> list[Column[Any]]:
     return [_key("station"), *(_key(c) for c in columns)]
 
 
-def _key(name: str) -> Column[object]:
+def _key(name: str) -> Column[Any]:
     kind = BigInteger() if name.endswith("_us") else Integer() if name in _NUMBERED else _NAME
     return Column(name, kind, primary_key=True, autoincrement=False)
 
@@ -43,15 +43,15 @@ _NUMBERED: Final = {"revision", "visit", "port"}
 _VERSION: Final = ("station_digest", "software_version", "result_digest")
 
 
-def _versioned() -> list[Column[object]]:
+def _versioned() -> list[Column[Any]]:
     return [
         Column("current", Integer, nullable=False),
         Column("withdrawn", Integer, nullable=False),
-        *(Column(name, String(64), nullable=False) for name in _VERSION),
+        *[Column(name, String(64), nullable=False) for name in _VERSION],
     ]
 
 
-def _numbers(*names: str) -> list[Column[object]]:
+def _numbers(*names: str) -> list[Column[Any]]:
     return [Column(name, Double) for name in names]
 
 

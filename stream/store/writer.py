@@ -1,8 +1,8 @@
 """The one writer: a :class:`Changes` becomes durable whole, or not at all."""
 
 import json
+from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Any, Final
 
 from sqlalchemy import Connection, Table, delete, func, insert, select, tuple_, update
@@ -34,14 +34,9 @@ _CHILDREN: Final = {"fluxes": fluxes, "model_fits": model_fits, "visits": visits
 _BATCH: Final = 400
 
 
-@dataclass(frozen=True, slots=True)
-class Written:
-    """What a commit changed."""
-
-    new: int = 0
-    revised: int = 0
-    withdrawn: int = 0
-    rejects: int = 0
+class Written(Counter[tuple[str, str]]):
+    """How many (what, how) a commit changed: ``("closures", "new")``, ``"revised"``,
+    ``"withdrawn"``; ``("quarantine", "new")``."""
 
 
 class Writer:
@@ -57,13 +52,14 @@ class Writer:
         Returns
         -------
         Written
-            Counts of new, revised and withdrawn results and of lines newly quarantined.
+            What it changed.
 
         Raises
         ------
         StoreError
             The database refuses; nothing was written.
         """
+        written = Written()
         with self._store.writing() as connection:
             if changes.station_digest:
                 self._insert_missing(
@@ -72,16 +68,19 @@ class Writer:
                     [{"digest": changes.station_digest, "content": changes.station_content}],
                 )
             self._append_blocks(connection, changes.blocks)
-            rejects = self._insert_missing(connection, quarantine, changes.rejects)
-            if changes.provisional is not None:
+            refused = self._insert_missing(connection, quarantine, changes.rejects)
+            written["quarantine", "new"] += refused
+            if changes.provisional:
                 connection.execute(
                     delete(closures).where(
-                        closures.c.station == self._station, closures.c.revision == 0
+                        closures.c.station == self._station,
+                        closures.c.revision == 0,
+                        closures.c.chamber.in_(changes.provisional),
                     )
                 )
-            new, revised, withdrawn = self._revise(connection, changes)
-            if changes.provisional:
-                self._insert(connection, changes, [(r, 0, 1, 0) for r in changes.provisional])
+            self._revise(connection, changes, written)
+            pending = [r for results in changes.provisional.values() for r in results]
+            self._insert(connection, changes, [(r, 0, 1, 0) for r in pending])
             if changes.unsettled is not None:
                 connection.execute(delete(unsettled).where(unsettled.c.station == self._station))
                 self._bulk(
@@ -89,7 +88,7 @@ class Writer:
                     unsettled,
                     [{"first_us": a, "last_us": b} for a, b in changes.unsettled],
                 )
-        return Written(new, revised, withdrawn, rejects)
+        return written
 
     def _append_blocks(self, connection: Connection, blocks: Sequence[Block]) -> None:
         if not blocks:
@@ -144,25 +143,24 @@ class Writer:
                 row = {"station": self._station, "channel": channel, **values}
                 connection.execute(insert(journal_channels).values(row))
 
-    def _revise(self, connection: Connection, changes: Changes) -> tuple[int, int, int]:
+    def _revise(self, connection: Connection, changes: Changes, written: Written) -> None:
         """New revisions of what differs; withdrawal of what is no longer found."""
         found = self._current(connection, changes)
         rows: list[tuple[Result, int, int, int]] = []
         superseded: dict[str, list[tuple[Any, ...]]] = {}
-        new = revised = withdrawn = 0
         for result in changes.results:
             before = found.pop((result.kind, result.identity), None)
             if before is None:
-                new += 1
+                written[result.kind, "new"] += 1
                 rows.append((result, 1, 1, 0))
             elif before["result_digest"] != result.digest or before["withdrawn"] or changes.force:
-                revised += 1
+                written[result.kind, "revised"] += 1
                 superseded.setdefault(result.kind, []).append(result.identity)
                 rows.append((result, before["revision"] + 1, 1, 0))
         for (kind, identity), before in found.items():
             if before["withdrawn"]:
                 continue
-            withdrawn += 1
+            written[kind, "withdrawn"] += 1
             superseded.setdefault(kind, []).append(identity)
             table, columns = _IDENTITY[kind]
             hidden = {"station", "revision", "current", "withdrawn", "result_digest", *columns}
@@ -173,7 +171,6 @@ class Writer:
         for kind, identities in superseded.items():
             self._supersede(connection, kind, identities)
         self._insert(connection, changes, rows)
-        return new, revised, withdrawn
 
     def _current(
         self, connection: Connection, changes: Changes

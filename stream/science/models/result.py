@@ -92,7 +92,7 @@ class Fit:
     @property
     def ok(self) -> NDArray[np.bool_]:
         """Where the fit stands."""
-        return self.status == FitStatus.OK
+        return np.asarray(self.status == FitStatus.OK)
 
 
 def as_fit(model: str, parameters: int, points: NDArray[np.int64], out: Floats) -> Fit:

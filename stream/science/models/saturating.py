@@ -124,7 +124,7 @@ def _descend(
     high: float,
     tolerance: float,
 ) -> float:
-    """Root of the gradient between ``low`` and ``high``: Gauss–Newton, then secant, else halving."""
+    """Root of the gradient between ``low`` and ``high``: Newton, then secant, else halving."""
     before = 0.0
     gradient_before = 0.0
     for step in range(60):

@@ -1,0 +1,116 @@
+"""The verb ``demo``: two simulated stations, end to end, and where to look next."""
+
+import csv
+from collections import defaultdict
+from contextlib import closing
+from pathlib import Path
+from statistics import median
+
+from stream.demo.scenario import own_line, shared_analyzer
+from stream.demo.write import write_station
+from stream.errors import LidstreamError
+from stream.export.verb import export
+from stream.pipeline.replay import replay
+from stream.progress import Progress
+from stream.science.flags import gravest
+from stream.station import StationFile, load_station
+from stream.store import open_store
+from stream.store.readers import Reader
+
+
+def run_demo(folder: Path, days: int) -> None:
+    """Simulate, replay, export and show both kinds of station.
+
+    Parameters
+    ----------
+    folder : Path
+        Where the station folders are written.
+    days : int
+        Length of the simulated record.
+
+    Raises
+    ------
+    LidstreamError
+        The folder cannot be written.
+    """
+    for make in (own_line, shared_analyzer):
+        scenario = make(days, faults=days >= 3)
+        place = folder / scenario.id
+        print(f"{scenario.name} ({scenario.kind.replace('_', ' ')}), {days} days, simulated")
+        try:
+            path = write_station(scenario, place)
+        except OSError as error:
+            raise LidstreamError(
+                f"{place}: cannot be written: {error.strerror}; choose another --out"
+            ) from None
+        file = load_station(path)
+        with Progress() as progress:
+            done = replay(file, [place / "incoming"], file.database_url, report=progress)
+        print(f"  {done.sentence()}")
+        for what in ("fluxes", "closures"):
+            export(file, what, place / f"{what}.csv", file.database_url)
+        for line in table(file):
+            print(f"  {line}")
+        print(f"  {against_truth(place)}")
+        print()
+    print("Look next at:")
+    print(f"  {folder}/*/fluxes.csv         one row a closure and gas, all models, flags")
+    print(f"  {folder}/*/truth_fluxes.csv   what the simulated soil really emitted")
+    print(f"  {folder}/*/truth_faults.csv   what was broken on purpose, and the flag it must raise")
+    print(f"  {folder}/*/station.toml       the station file; try another dead_band_s")
+    print(f"  lidstream export {folder}/larkfield/station.toml fluxes --gas N2O \\")
+    print("      --unit 'ug N m-2 h-1' --out n2o.csv")
+
+
+def table(file: StationFile) -> list[str]:
+    """By chamber: closures, gaps, median flux of each gas, worst flag."""
+    gases = tuple(dict.fromkeys(g for a in file.station.analyzers for g in a.gases))
+    fluxes: dict[tuple[str, str], list[float]] = defaultdict(list)
+    flags: dict[str, set[str]] = defaultdict(set)
+    counts: dict[tuple[str, str], int] = defaultdict(int)
+    with closing(open_store(file.database_url)) as store:
+        reader = Reader(store, file.station.id)
+        for row in reader.closures():
+            counts[row["chamber"], "closures"] += 1
+        for row in reader.gaps():
+            counts[row["chamber"], "gaps"] += 1
+            flags[row["chamber"]] |= set(row["flags"].split())
+        for row in reader.fluxes():
+            flags[row["chamber"]] |= set(row["flags"].split())
+            if row["quality"] == 1:
+                fluxes[row["chamber"], row["gas"]].append(row["flux_nmol_m2_s"])
+    shown = "".join(f"{gas + ' median':>14}" for gas in gases)
+    lines = [f"{'chamber':<8}{'position':<13}{'closures':>8}{'gaps':>6}{shown}  worst flag"]
+    for c in file.station.chambers:
+        numbers = "".join(
+            f"{median(fluxes[c.id, gas]):>14.4g}" if fluxes[c.id, gas] else f"{'-':>14}"
+            for gas in gases
+        )
+        lines.append(
+            f"{c.id:<8}{c.position:<13}{counts[c.id, 'closures']:>8}{counts[c.id, 'gaps']:>6}"
+            f"{numbers}  {gravest(flags[c.id]) or 'none'}"
+        )
+    lines.append("medians of good fluxes, nmol m-2 s-1, positive from soil to air")
+    return lines
+
+
+def against_truth(place: Path) -> str:
+    """How near the good fluxes are to the simulated truth."""
+    with (place / "truth_fluxes.csv").open(encoding="utf-8") as rows:
+        truth = {
+            (r["chamber"], r["gas"], r["closed_at"]): float(r["flux_nmol_m2_s"])
+            for r in csv.DictReader(rows)
+        }
+    off = []
+    with (place / "fluxes.csv").open(encoding="utf-8") as rows:
+        for r in csv.DictReader(rows):
+            true = truth.get((r["chamber"], r["gas"], r["closed_at"]))
+            if true and r["quality"] == "1":
+                off.append(100.0 * (float(r["flux_nmol_m2_s"]) - true) / abs(true))
+    if not off:
+        return "no good flux to hold against the truth"
+    size = median(abs(x) for x in off)
+    return (
+        f"against the truth: {len(off)} good fluxes, median bias {median(off):+.2f} %,"
+        f" median distance {size:.2f} %"
+    )

@@ -1,0 +1,166 @@
+"""One analyzer over one unsettled span: what must be looked at again, and what it becomes."""
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from stream.pipeline.evaluate import Event, digest_of, evaluate, unfinished
+from stream.pipeline.segment import (
+    Anchor,
+    LidStretch,
+    events_of,
+    gaps_of,
+    micros,
+    read_lids,
+)
+from stream.pipeline.standards import standard_changes
+from stream.records import DAY
+from stream.science.flags import quality
+from stream.station import Analyzer, Station
+from stream.store.anchors import AnchorReader
+from stream.store.changes import Changes, Result, Stretch
+from stream.store.journal import Journal
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What a settlement stands on.
+
+    Attributes
+    ----------
+    station, journal, anchors
+        The station, its records, and what is stored already.
+    start_us, until_us : int
+        First and last record of the station [µs].
+    last_us : mapping of str to int
+        Last record of each channel [µs].
+    """
+
+    station: Station
+    journal: Journal
+    anchors: AnchorReader
+    start_us: int
+    until_us: int
+    last_us: Mapping[str, int]
+
+
+class AnalyzerWork:
+    """One analyzer over one span of unsettled records (first, last) [µs]."""
+
+    def __init__(self, ground: Ground, analyzer: Analyzer, span: tuple[int, int]) -> None:
+        self._ground = ground
+        self._analyzer = analyzer
+        self._chambers = ground.station.chambers_on(analyzer.id)
+        self._span = span
+        self.pending: dict[str, list[Result]] = {}
+        """Chamber → closures that are not over, of the chambers that were read up to the
+        last record; complete once :meth:`changes` has run through."""
+
+    def changes(self) -> Iterator[Changes]:
+        """The commits, in order of time."""
+        rules = self._ground.station.closure
+        reach = micros(rules.bounce_s + 60.0)
+        before = self._span[0] - reach
+        anchors = {c.id: self._anchor(c.id, before) for c in self._chambers}
+        touched = self._span[1] + micros(max(rules.hold_s, 60.0))
+        stretches = self._lids(anchors, touched)
+        others = [
+            found
+            for c in self._chambers
+            for found in self._ground.anchors.closures_before(
+                c.id, anchors[c.id].from_us, min(a.from_us for a in anchors.values())
+            )
+        ]
+        events = events_of(self._ground.station, stretches, others, shared=self._analyzer.shared)
+        ready: list[Event] = []
+        speaks: list[Stretch] = []
+        gaps: list[Result] = []
+        for stretch, mine in zip(stretches, events, strict=True):
+            after = [c.closed_us for c in stretch.closures if c.closed_us > touched]
+            stop = min(after) if after else self._ground.until_us + 1
+            first = stretch.anchor.from_us
+            found = [e for e in mine if e.lid.closed_us < stop]
+            ready += [e for e in found if self._is_over(e)]
+            if not after:
+                gases = tuple(self._analyzer.gases)
+                waiting = [unfinished(e, gases) for e in found if not self._is_over(e)]
+                self.pending[stretch.chamber.id] = waiting
+            speaks.append(Stretch("closures", stretch.chamber.id, first, stop))
+            begun = stretch.anchor.closed_us
+            begun = self._ground.start_us if begun is None else begun
+            for due, cause in gaps_of(
+                self._ground.station, stretch, begun, stop, self._ground.until_us
+            ):
+                row = {"quality": quality([cause]), "flags": cause}
+                gaps.append(Result("gaps", (stretch.chamber.id, due), row, digest_of(row)))
+            speaks.append(Stretch("gaps", stretch.chamber.id, begun, stop))
+        yield from self._by_day(ready, gaps, speaks)
+        if self._analyzer.standards:
+            g = self._ground
+            yield standard_changes(
+                g.station,
+                self._analyzer,
+                g.journal,
+                g.anchors,
+                self._span[0],
+                touched,
+                g.start_us,
+                g.until_us,
+            )
+
+    def _anchor(self, chamber: str, before_us: int) -> Anchor:
+        found = self._ground.anchors.last_opening(chamber, before_us)
+        if found is not None:
+            return Anchor(from_us=found[1], closed_us=found[0])
+        return Anchor(from_us=self._ground.start_us, closed_us=None)
+
+    def _lids(self, anchors: dict[str, Anchor], touched_us: int) -> list[LidStretch]:
+        """Read far enough that each lid shows a closure later than anything touched."""
+        end = min(self._ground.until_us, touched_us + DAY)
+        while True:
+            stretches = read_lids(
+                self._ground.station,
+                self._chambers,
+                anchors,
+                end,
+                self._ground.until_us,
+                self._ground.journal,
+            )
+            settled = all(
+                any(c.closed_us > touched_us and not c.still_closed for c in s.closures)
+                for s in stretches
+            )
+            if settled or end >= self._ground.until_us:
+                return stretches
+            end = min(self._ground.until_us, end + 4 * (end - touched_us))
+
+    def _is_over(self, event: Event) -> bool:
+        """Whether all records that bear on a closure have come, or will not come."""
+        lid = event.lid
+        if lid.still_closed:
+            return False
+        needed = lid.opened_us
+        channels = list(self._analyzer.gases.values())
+        if all(self._ground.last_us.get(c, 0) >= needed for c in channels):
+            return True
+        return self._ground.until_us > needed + micros(self._ground.station.closure.lateness_s)
+
+    def _by_day(
+        self, ready: Sequence[Event], gaps: Sequence[Result], speaks: Sequence[Stretch]
+    ) -> Iterator[Changes]:
+        """Split into commits by the day on which lids closed, so that memory stays flat."""
+        days = {e.lid.closed_us // DAY for e in ready} | {g.identity[1] // DAY for g in gaps}
+        days |= {s.first_us // DAY for s in speaks} | {(s.stop_us - 1) // DAY for s in speaks}
+        ordered = sorted(days)
+        for i, day in enumerate(ordered):
+            # Days between carry no result; what was stored for them goes with this one.
+            first = day * DAY
+            stop = ordered[i + 1] * DAY if i + 1 < len(ordered) else 2**62
+            todays = [e for e in ready if e.lid.closed_us // DAY == day]
+            results = evaluate(self._ground.station, self._analyzer, todays, self._ground.journal)
+            results += [g for g in gaps if g.identity[1] // DAY == day]
+            parts = [
+                replace(s, first_us=max(s.first_us, first), stop_us=min(s.stop_us, stop))
+                for s in speaks
+                if s.first_us < stop and s.stop_us > first
+            ]
+            yield Changes(results=results, stretches=parts)

@@ -1,0 +1,82 @@
+"""Shared fixtures: small stations, their records, and databases of both kinds."""
+
+import os
+import uuid
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import pytest
+from small import station_text
+from sqlalchemy import create_engine, text
+
+from stream.pipeline.replay import Parts, join
+from stream.station import StationFile, load_station
+from stream.store import Store, open_store
+
+POSTGRES = os.environ.get(
+    "LIDSTREAM_TEST_POSTGRES", "postgresql+psycopg://postgres@127.0.0.1:5432/postgres"
+)
+IN_CI = os.environ.get("CI", "").lower() in {"1", "true"}
+
+
+@pytest.fixture
+def make_station(tmp_path: Path) -> Callable[..., StationFile]:
+    """Writes and loads a small station file."""
+
+    def make(**options: object) -> StationFile:
+        path = tmp_path / "station.toml"
+        path.write_text(station_text(**options), encoding="utf-8")  # type: ignore[arg-type]
+        return load_station(path)
+
+    return make
+
+
+@pytest.fixture
+def sqlite_url(tmp_path: Path) -> str:
+    """URL of a fresh SQLite file."""
+    return f"sqlite:///{tmp_path / 'test.db'}"
+
+
+def _postgres_url() -> Iterator[str]:
+    engine = create_engine(
+        POSTGRES, isolation_level="AUTOCOMMIT", connect_args={"connect_timeout": 3}
+    )
+    name = f"lidstream_{uuid.uuid4().hex[:12]}"
+    try:
+        with engine.connect() as connection:
+            connection.execute(text(f'CREATE DATABASE "{name}"'))
+    except Exception as error:
+        engine.dispose()
+        if IN_CI:
+            raise
+        pytest.skip(f"no PostgreSQL at {engine.url!r}: {str(error).splitlines()[0]}")
+    try:
+        yield engine.url.set(database=name).render_as_string(hide_password=False)
+    finally:
+        with engine.connect() as connection:
+            connection.execute(text(f'DROP DATABASE "{name}" WITH (FORCE)'))
+        engine.dispose()
+
+
+@pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
+def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """URL of a fresh database, once of each kind."""
+    if request.param == "sqlite":
+        yield f"sqlite:///{tmp_path / 'test.db'}"
+    else:
+        yield from _postgres_url()
+
+
+@pytest.fixture
+def open_parts() -> Iterator[Callable[[StationFile, str], tuple[Store, Parts]]]:
+    """Opens a store and joins the path over it; closes what it opened."""
+    opened: list[Store] = []
+
+    def make(file: StationFile, url: str) -> tuple[Store, Parts]:
+        store = open_store(url)
+        opened.append(store)
+        return store, join(file, store)
+
+    yield make
+    for store in opened:
+        store.close()
