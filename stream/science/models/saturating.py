@@ -43,9 +43,9 @@ _GRID: Final = 12
 _SMALL: Final = 0.1
 MAX_CURVE: Final = 500.0
 """Largest k·T that is searched."""
-LEFT_AT_FIRST_POINT: Final = 3.0
-"""The search ends where k times the time of the first point is this: e⁻³ of the curve
-is then left to be seen."""
+LEFT_TO_BE_SEEN: Final = 3.0
+"""The search ends where k times the time to the first point, or from the first to the
+second, is this: e⁻³ of the curve is then left to be seen."""
 
 
 @inline
@@ -233,13 +233,13 @@ def _fit(
         for i in range(n):
             yc[i] = y[a + i] - my
             syy += ws[i] * yc[i] * yc[i]
-        first_x = x[0]
-        if not first_x > 0.0:
-            for i in range(n):
-                if x[i] > 0.0:
-                    first_x = x[i]
-                    break
-        top = min(MAX_CURVE, LEFT_AT_FIRST_POINT / first_x)
+        # The curve must last to the first point after closing, and between the first two.
+        gap = 0.0
+        for i in range(1, n):
+            if x[i] > x[0]:
+                gap = x[i] - x[0]
+                break
+        top = min(MAX_CURVE, LEFT_TO_BE_SEEN / max(x[0], gap))
 
         if n > 2 * _BINS:
             for j in range(_BINS):
