@@ -327,21 +327,16 @@ def _fit(
     choice = choose(candidates, span, first, known_variance=known, rule=station.models.default)
     moles, relative = moles_and_error(air)
     limit = detection_limit(choice.noise_se, choice.freedom, moles)
-    rows = np.arange(len(points))
-    at = np.maximum(choice.chosen, 0)
-    variance = np.column_stack([f.variance for f in candidates.values()])[rows, at]
-    long_run = np.column_stack([f.long_run for f in candidates.values()])[rows, at]
     if known:
-        return _Outcome(candidates, choice, moles, relative, limit, variance > POOR_FIT**2)
-    poor = np.zeros(len(points), dtype=bool)
-    if precision is not None:
+        poor = choice.noise_variance > POOR_FIT**2
+    elif precision is None:
+        poor = np.zeros(len(points), dtype=bool)
+    else:
         spacing = np.array([p.spacing_s for p in points])
         sigma = precision * np.sqrt(np.fmax(1.0, 1.0 / spacing))
-        with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = np.where(variance > 0, long_run / variance, 1.0)
-            least = line_slope_se(sigma, span, segments.points) * np.sqrt(ratio)
+        least = line_slope_se(sigma, span, segments.points) * np.sqrt(choice.noise_ratio)
         limit = np.fmax(limit, detection_limit(least, np.inf, moles))
-        poor = np.sqrt(variance) > POOR_FIT * sigma
+        poor = np.sqrt(choice.noise_variance) > POOR_FIT * sigma
     return _Outcome(candidates, choice, moles, relative, limit, poor)
 
 

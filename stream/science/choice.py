@@ -28,7 +28,7 @@ PARABOLA: Final = 2.0
 """How much more the parabola's criterion must gain than the saturating curve's: both
 bend, but a headspace fills towards a limit and does not turn."""
 
-PRIOR: Final = 1.0
+PRIOR: Final = 2.0
 """Twice the log prior odds of a curve in the doubt about the model: every headspace
 bends a little, whether or not the points show it."""
 
@@ -81,6 +81,11 @@ class Choice:
         leaves the smallest residuals; for the detection limit.
     freedom : ndarray
         Degrees of freedom behind ``noise_se``, infinite where variances are known.
+    noise_variance : ndarray
+        Residual variance of the model that leaves least [nmol² mol⁻²]; where variances
+        are known, its χ² over the degrees of freedom.
+    noise_ratio : ndarray
+        Long-run over plain variance of the same residuals.
     """
 
     models: tuple[str, ...]
@@ -91,6 +96,8 @@ class Choice:
     criterion: Floats
     noise_se: Floats
     freedom: Floats
+    noise_variance: Floats
+    noise_ratio: Floats
 
 
 def aicc(rss: Floats, points: Floats, parameters: int, variance: Floats) -> Floats:
@@ -298,6 +305,8 @@ def choose(
         criterion,
         noise_se,
         freedom,
+        variance,
+        _ratio(long_run, variance),
     )
 
 
@@ -332,6 +341,11 @@ def unconditional_se(
 def _stands(fit: Fit) -> NDArray[np.bool_]:
     """Fits whose residuals mean something: also those that ended as a line or at a bound."""
     return np.asarray((fit.status != FitStatus.FEW_POINTS) & (fit.status != FitStatus.SAME_TIME))
+
+
+def _ratio(long_run: Floats, variance: Floats) -> Floats:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(variance > 0, long_run / variance, 1.0)
 
 
 def _noise(

@@ -14,6 +14,8 @@ from stream.science.kernel import inline
 
 MAX_ORDER = 8
 """Order of the autoregression [samples], where there are at least 64 of them."""
+WIDEN = 1.21
+"""(1.96² + 1)/4: Student's 95 % quantile is about 1.96 (1 + 1.21/ν)."""
 ROUNDS = 3
 """Rounds of the correction for the fitted coefficients; the third changes 1 % or less."""
 
@@ -42,7 +44,9 @@ def long_run_variance(residual: NDArray[np.float64], parameters: int) -> float:
     Yule–Walker by the Levinson–Durbin recursion at order 8, or n/8 where that is
     less; σ_e²/(1 − Σφ)² (Eq. 14 of METHODS.md) [Priestley1981]_. No order is
     selected: a selected one was found to understate slow noise. The autocovariances
-    of residuals are low by about p·LRV/n at every lag, which is put back.
+    of residuals are low by about p·LRV/n at every lag, which is put back. The estimate
+    itself scatters like one of ν = n/(2·order) degrees of freedom ([Berk1974]_, from
+    memory); it is raised so that ±1.96 standard errors still cover 95 %.
     """
     n = residual.shape[0]
     rss: float = 0.0
@@ -88,4 +92,7 @@ def long_run_variance(residual: NDArray[np.float64], parameters: int) -> float:
         result = max(min(error / (gain * gain), ceiling), white)
         for j in range(order + 1):
             phi[j] = 0.0
-    return float(result)
+    if result == white:
+        return float(white)
+    widen = 1.0 + WIDEN * 2.0 * order / n
+    return float(result * widen * widen)

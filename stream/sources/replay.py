@@ -4,6 +4,7 @@ import gzip
 import json
 import zlib
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path
@@ -106,7 +107,8 @@ def source_for(station: Station, path: Path) -> FolderSource:
     return folders[0] if folders else FolderSource(kind="folder", path=".")
 
 
-def open_bytes(path: Path) -> BinaryIO:
+@contextmanager
+def open_bytes(path: Path) -> Iterator[BinaryIO]:
     """Open a file for reading, decompressing gzip and zstd by their first bytes.
 
     Raises
@@ -115,16 +117,20 @@ def open_bytes(path: Path) -> BinaryIO:
         The file cannot be read.
     """
     try:
-        stream = path.open("rb")
-        magic = stream.read(4)
-        stream.seek(0)
+        raw = path.open("rb")
     except OSError as error:
         raise SourceError(f"{path}: cannot be read: {error.strerror}") from None
-    if magic.startswith(_GZIP):
-        return cast(BinaryIO, gzip.GzipFile(fileobj=stream))
-    if magic == _ZSTD:
-        return cast(BinaryIO, pa.CompressedInputStream(pa.PythonFile(stream), "zstd"))
-    return stream
+    with raw:
+        magic = raw.read(4)
+        raw.seek(0)
+        if magic.startswith(_GZIP):
+            with gzip.GzipFile(fileobj=raw) as unpacked:
+                yield cast(BinaryIO, unpacked)
+        elif magic == _ZSTD:
+            with pa.CompressedInputStream(pa.PythonFile(raw, "r"), "zstd") as unpacked:
+                yield cast(BinaryIO, unpacked)
+        else:
+            yield raw
 
 
 def _look_at(station: Station, path: Path) -> Recording:

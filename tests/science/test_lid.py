@@ -221,14 +221,14 @@ def test_visits() -> None:
 def test_visit_value_and_its_error() -> None:
     """Mean, and σ/√n of white noise; a rising tail does not count as noise.
 
-    The allowance for autocorrelation only ever raises the error: here by 9 % at the median.
+    The allowance for autocorrelation only ever raises the error: here by 20 % at the median.
     """
     rng = np.random.default_rng(5)
     times = [np.arange(0, 60) * S for _ in range(400)]
     values = [330 + 0.5 * np.arange(60) + rng.normal(0, 0.3, 60) for _ in range(400)]
     got = visit_values(times, values, None)
     ideal = 0.3 / np.sqrt(60)
-    assert ideal < np.median(got.value_se) < 1.15 * ideal
+    assert ideal < np.median(got.value_se) < 1.25 * ideal
     true = 330 + 0.5 * 29.5
     assert np.std(got.value - true) == pytest.approx(ideal, rel=0.12)
     assert got.mid_us[0] == round(29.5 * S)
