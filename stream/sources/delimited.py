@@ -78,8 +78,8 @@ def find_layout(
     if not lines:
         raise SourceError(f"{name}: the file is empty; give a file with a header and records")
     try:
-        if b"\x00" in head:
-            raise UnicodeDecodeError("utf-8", head, 0, 1, "binary")
+        if b"\x00" in lines[0]:
+            raise UnicodeDecodeError("utf-8", lines[0], 0, 1, "binary")
         header = lines[0].decode("utf-8")
     except UnicodeDecodeError:
         raise SourceError(
@@ -93,7 +93,10 @@ def find_layout(
                 f"{name}: its first line {header[:60]!r} is no header of delimited columns;"
                 " give a logger's text file"
             )
-    columns = tuple(cell.strip() for cell in next(csv.reader([header], delimiter=delimiter)))
+    try:
+        columns = tuple(cell.strip() for cell in next(csv.reader([header], delimiter=delimiter)))
+    except csv.Error:
+        raise SourceError(f"{name}: the quotes of its header do not close") from None
     if time_column not in columns:
         raise SourceError(
             f"{name}: no column {time_column!r} in its header ({_listed(columns)});"
@@ -225,7 +228,10 @@ class DelimitedReader:
         """The whole block at once, or None where any line is not plainly good."""
         layout = self.layout
         sample = block.lstrip().split(b"\n", 1)[0].decode("utf-8", "replace")
-        cells = next(csv.reader([sample], delimiter=layout.delimiter), [])
+        try:
+            cells = next(csv.reader([sample], delimiter=layout.delimiter), [])
+        except csv.Error:
+            return None
         if len(cells) != len(layout.columns):
             return None
         kind = kind_of(cells[layout.time_index].strip())

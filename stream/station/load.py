@@ -135,7 +135,10 @@ _WANTED = {
 
 def _explain(error: ValidationError) -> Iterator[str]:
     """One line for each fault that the models found."""
-    for item in error.errors(include_url=False):
+    items = error.errors(include_url=False)
+    for item in items:
+        if item["type"] == "too_short" and any(_within(i["loc"], item["loc"]) for i in items):
+            continue  # its entries are there; what is wrong with them is said
         where = _path(item["loc"]) or "(top)"
         kind, given, context = item["type"], item.get("input"), item.get("ctx", {})
         if kind == "missing":
@@ -152,6 +155,10 @@ def _explain(error: ValidationError) -> Iterator[str]:
             yield f"{where}: must be {_WANTED[kind]}, not {_short(given)}"
         else:
             yield f"{where}: {item['msg'][0].lower()}{item['msg'][1:]}, not {_short(given)}"
+
+
+def _within(location: tuple[int | str, ...], outer: tuple[int | str, ...]) -> bool:
+    return len(location) > len(outer) and location[: len(outer)] == outer
 
 
 def _short(value: object) -> str:
