@@ -68,6 +68,7 @@ def station_text(*, shared: bool = False, chambers: int = 2, extra: str = "") ->
         "max_duration_s = 1200.0",
         "expected_per_day = 96",
         "hold_s = 600.0",
+        "bounce_s = 5.0",
         extra,
     ]
     return "\n".join(lines) + "\n"

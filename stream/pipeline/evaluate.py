@@ -72,7 +72,11 @@ def evaluate(
     rules = station.closure
     dead, longest = round(rules.dead_band_s * SECOND), round(rules.max_duration_s * SECOND)
     lag = round(analyzer.lag_s * SECOND)
-    windows = [window_of(e.lid.closed_us, e.lid.opened_us, dead, longest, lag) for e in events]
+    surely = [_surely_closed_until(station, e.lid) for e in events]
+    windows = [
+        window_of(e.lid.closed_us, end, dead, longest, lag)
+        for e, end in zip(events, surely, strict=True)
+    ]
     around, records = _read(station, analyzer, events, windows, journal)
     stays = _stays(analyzer, records, events) if analyzer.shared else [[] for _ in events]
     fluxes: list[list[Row]] = [[] for _ in events]
@@ -95,6 +99,12 @@ def evaluate(
             events, around, waters, fluxes, fits, visits, strict=True
         )
     ]
+
+
+def _surely_closed_until(station: Station, lid: LidClosure) -> int:
+    """The opening; where it is not known well, the last record that says closed [µs]."""
+    uncertain = lid.open_gap_us > station.closure.edge_tolerance_s * SECOND
+    return lid.opened_us - lid.open_gap_us if uncertain else lid.opened_us
 
 
 def unfinished(event: Event, gases: Sequence[str]) -> Result:

@@ -1,0 +1,372 @@
+"""Promises 2 to 6: durable, exactly once, nothing vanishes, late data, traced numbers."""
+
+import csv
+import io
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from contextlib import closing
+from pathlib import Path
+
+import numpy as np
+import pytest
+from small import own_line_stream, part, shared_stream, stored
+
+from stream import __version__
+from stream.pipeline.replay import Parts, replay
+from stream.records import SECOND, Batch, rfc3339, tidy
+from stream.science.constants import GAS_CONSTANT
+from stream.station import StationFile
+from stream.store import Store, open_store
+from stream.store.readers import Reader
+
+Make = Callable[..., StationFile]
+OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
+
+
+def write_log(batch: Batch, path: Path) -> Path:
+    """A batch as a logger's file."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(["time", *batch.channels])
+    for time_us, row in zip(batch.times, batch.values, strict=True):
+        writer.writerow(
+            [rfc3339(int(time_us)), *("" if np.isnan(v) else repr(float(v)) for v in row)]
+        )
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(out.getvalue())
+    return path
+
+
+def everything(url: str) -> dict[str, list[tuple[object, ...]]]:
+    """All rows of all tables, the journal's blocks too."""
+    tables = ("closures", "fluxes", "model_fits", "visits", "standard_visits", "gaps")
+    more = ("quarantine", "journal_blocks", "journal_channels", "unsettled", "station_files")
+    with closing(open_store(url)) as store:
+        return stored(store, *tables, *more)
+
+
+@pytest.mark.parametrize("shared", [False, True])
+def test_replaying_the_same_files_again_changes_no_row(
+    make_station: Make, database_url: str, tmp_path: Path, shared: bool
+) -> None:
+    file = make_station(shared=shared)
+    log = write_log(shared_stream() if shared else own_line_stream(), tmp_path / "in" / "a.csv")
+    log.write_text(log.read_text() + "rubbish,line\n")
+    first = replay(file, [log], database_url)
+    before = everything(database_url)
+    assert len(before["fluxes"]) >= 9
+    assert len(before["quarantine"]) == 1
+    again = replay(file, [log], database_url)
+    assert everything(database_url) == before
+    assert (again.records, again.known) == (0, first.records)
+
+
+def test_overlapping_files_in_any_order_give_the_same_results(
+    make_station: Make, tmp_path: Path
+) -> None:
+    file = make_station()
+    batch = own_line_stream()
+    n = len(batch)
+    logs = [
+        write_log(part(batch, slice(a, b)), tmp_path / f"{a}.csv")
+        for a, b in ((0, n // 2), (n // 3, n - 500), (n // 4, n))
+    ]
+    whole = f"sqlite:///{tmp_path / 'whole.db'}"
+    replay(file, [write_log(batch, tmp_path / "whole.csv")], whole)
+    for i, order in enumerate(([0, 1, 2], [2, 1, 0], [1, 0, 2])):
+        url = f"sqlite:///{tmp_path / f'{i}.db'}"
+        replay(file, [logs[j] for j in order], url)
+        for table in ("closures", "fluxes", "model_fits", "gaps"):
+            assert everything(url)[table] == everything(whole)[table]
+
+
+def test_files_one_by_one_give_the_same_rows_as_together(
+    make_station: Make, tmp_path: Path
+) -> None:
+    """Also where a file ends inside a closure."""
+    file = make_station()
+    batch = own_line_stream()
+    lid = batch.values[:, batch.channels.index("lid_1")]
+    cut = int(np.flatnonzero(lid == 1)[50])
+    logs = [
+        write_log(part(batch, rows), tmp_path / f"{i}.csv")
+        for i, rows in enumerate((slice(0, cut), slice(cut, len(batch))))
+    ]
+    together, apart = (f"sqlite:///{tmp_path / name}.db" for name in ("together", "apart"))
+    replay(file, logs, together)
+    first = replay(file, logs[:1], apart)
+    assert first.settled.pending == 1
+    with closing(open_store(apart)) as store:
+        (row,) = [r for r in Reader(store, "small").closures() if r["revision"] == 0]
+        assert row["flags"] == "unfinished"
+        assert row["quality"] == 2
+    replay(file, logs[1:], apart)
+    for table in ("closures", "fluxes", "model_fits", "gaps"):
+        assert everything(apart)[table] == everything(together)[table]
+
+
+@pytest.mark.parametrize(
+    "backend", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)]
+)
+def test_killed_at_any_moment_and_started_again(
+    make_station: Make, tmp_path: Path, request: pytest.FixtureRequest, backend: str
+) -> None:
+    """kill -9 at ten random moments of a replay; the end is the same as undisturbed."""
+    from conftest import _postgres_url
+
+    file = make_station()
+    for i in range(4):
+        stream = own_line_stream(seed=i, hours=3)
+        moved = tidy(
+            stream.source,
+            stream.times + i * 3 * 3600 * SECOND,
+            {c: stream.values[:, j] for j, c in enumerate(stream.channels)},
+            stream.lines,
+        )
+        write_log(moved, tmp_path / "incoming" / f"log{i}.csv")
+    calm = f"sqlite:///{tmp_path / 'calm.db'}"
+    if backend == "postgresql":
+        maker = _postgres_url()
+        url = next(maker)
+        request.addfinalizer(lambda: next(maker, None))
+    else:
+        url = f"sqlite:///{tmp_path / 'killed.db'}"
+    command = [
+        sys.executable,
+        "-m",
+        "stream.cli",
+        "replay",
+        str(file.path),
+        str(tmp_path / "incoming"),
+    ]
+    began = time.monotonic()
+    subprocess.run([*command, "--database", calm], check=True, capture_output=True)
+    usual = time.monotonic() - began
+    rng = random.Random(4)
+    killed = 0
+    for _ in range(10):
+        process = subprocess.Popen([*command, "--database", url], stdout=-3, stderr=-3)
+        try:
+            process.wait(timeout=rng.uniform(0.35, 0.95) * usual)
+        except subprocess.TimeoutExpired:
+            os.kill(process.pid, signal.SIGKILL)
+            process.wait()
+            killed += 1
+    subprocess.run([*command, "--database", url], check=True, capture_output=True)
+    assert killed >= 3
+    disturbed, undisturbed = everything(url), everything(calm)
+    for table in ("closures", "fluxes", "model_fits", "gaps", "quarantine", "journal_channels"):
+        assert disturbed[table] == undisturbed[table]
+    assert disturbed["unsettled"] == []
+
+
+def run(make_station: Make, open_parts: OpenParts, url: str, batch: Batch, **options: object):
+    """Reader over what a batch gives."""
+    file = make_station(**options)
+    store, parts = open_parts(file, url)
+    parts.intake.take(batch)
+    parts.settlement.settle()
+    return Reader(store, "small"), parts, store
+
+
+def changed(batch: Batch, channel: str, rows: slice | np.ndarray, value: float) -> Batch:
+    """The batch with some values of a channel replaced; NaN takes the record away."""
+    values = batch.values.copy()
+    values[rows, batch.channels.index(channel)] = value
+    return tidy(
+        batch.source,
+        batch.times,
+        {c: values[:, j] for j, c in enumerate(batch.channels)},
+        batch.lines,
+    )
+
+
+CLOSED = slice(930 // 2, (930 + 400) // 2)
+"""Rows in which lid 1 of the small own-line stream is closed for the second time."""
+
+
+@pytest.mark.parametrize(
+    ("channel", "rows", "value", "flag", "quality"),
+    [
+        ("n2o", slice(460, 700), np.nan, "no_samples", 9),
+        ("n2o", slice(480, 678), np.nan, "few_points", 4),
+        ("h2o", slice(0, 2700), np.nan, "no_water", 9),
+        ("t_1", slice(100, 2700), np.nan, "no_temperature", 9),
+        ("t_1", slice(478, 700), np.nan, "temperature_held", 1),
+        ("p_air", slice(0, 2700), np.nan, "pressure_assumed", 1),
+        ("n2o", slice(520, 524), 99999.0, "out_of_range", 3),
+        ("status", slice(520, 530), 7.0, "analyzer_fault", 3),
+        ("n2o", slice(460, 700), 331.0, "flat_line", 4),
+        ("n2o", slice(520, 580), np.nan, "samples_missing", 3),
+        ("lid_1", slice(550, 551), 2.0, "lid_bounce", 3),
+        ("lid_1", slice(520, 700), 0.0, "too_short", 4),
+        ("lid_1", slice(440, 480), 2.0, "slow_lid", 3),
+        ("lid_1", slice(470, 490), np.nan, "close_time_uncertain", 3),
+        ("lid_1", slice(670, 690), np.nan, "open_time_uncertain", 1),
+        ("lid_1", slice(600, 900), np.nan, "no_open_edge", 3),
+        ("lid_1", slice(480, 1200), 1.0, "too_long", 4),
+    ],
+)  # fmt: skip
+def test_nothing_vanishes(
+    make_station: Make,
+    open_parts: OpenParts,
+    sqlite_url: str,
+    channel: str,
+    rows: slice,
+    value: float,
+    flag: str,
+    quality: int,
+) -> None:
+    """A closure with something wrong has its row, with the reason and a quality from it."""
+    batch = changed(own_line_stream(), channel, rows, value)
+    reader, *_ = run(make_station, open_parts, sqlite_url, batch)
+    start = own_line_stream().times[0]
+    mine = [
+        r for r in reader.fluxes()
+        if r["chamber"] == "C1" and 900 <= (r["closed_us"] - start) / SECOND <= 1010
+    ]  # fmt: skip
+    (row,) = mine
+    assert flag in row["flags"].split()
+    assert row["quality"] == quality
+    if quality == 9 or flag == "few_points":
+        assert row["flux_nmol_m2_s"] is None
+    else:
+        assert row["flux_nmol_m2_s"] is not None
+
+
+def test_no_height_on_that_day(make_station: Make, open_parts: OpenParts, sqlite_url: str) -> None:
+    file = make_station()
+    file.path.write_text(file.path.read_text().replace("2026-01-01T00", "2027-01-01T00"))
+    from stream.station import load_station
+
+    store, parts = open_parts(load_station(file.path), sqlite_url)
+    parts.intake.take(own_line_stream(hours=0.4))
+    parts.settlement.settle()
+    for row in Reader(store, "small").fluxes():
+        if row["revision"]:
+            assert row["flags"].split()[0] == "no_height"
+            assert row["quality"] == 9
+            assert row["slope_nmol_mol_s"] is not None
+
+
+def test_two_lids_on_one_line(make_station: Make, open_parts: OpenParts, sqlite_url: str) -> None:
+    batch = changed(own_line_stream(), "lid_1", slice(480, 760), 1.0)
+    reader, *_ = run(make_station, open_parts, sqlite_url, batch)
+    shared = {
+        (r["chamber"], r["closed_us"]) for r in reader.closures() if "line_shared" in r["flags"]
+    }
+    assert sorted(chamber for chamber, _ in shared) == ["C1", "C2"]
+
+
+def test_closures_that_were_due_have_rows(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Lid 1 stays open for one closure of three: due 900 s after the one before."""
+    batch = changed(own_line_stream(), "lid_1", slice(900 // 2, 1400 // 2), 0.0)
+    reader, *_ = run(make_station, open_parts, sqlite_url, batch)
+    start = int(own_line_stream().times[0])
+    found = [
+        (r["chamber"], (r["due_us"] - start) / SECOND, r["flags"], r["quality"])
+        for r in reader.gaps()
+    ]
+    assert found == [("C1", 960.0, "lid_stuck_open", 9)]
+
+
+def test_a_late_record_makes_a_new_revision_and_the_old_one_stays(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    file = make_station()
+    batch = own_line_stream()
+    store, parts = open_parts(file, sqlite_url)
+    late = np.zeros(len(batch), dtype=bool)
+    late[560:575] = True
+    parts.intake.take(part(batch, ~late))
+    parts.settlement.settle()
+    before = stored(store)
+    parts.intake.take(part(batch, late))
+    settled = parts.settlement.settle()
+    assert settled.written["closures", "revised"] == 1
+    after = stored(store)
+    kept = {row[:4]: row[7:] for row in after["closures"]}
+    for row in before["closures"]:
+        assert kept[row[:4]] == row[7:]
+    assert set(before["fluxes"]) < set(after["fluxes"])
+    assert set(before["model_fits"]) < set(after["model_fits"])
+    newest = [r for r in Reader(store, "small").closures() if r["revision"] == 2]
+    assert len(newest) == 1
+
+
+def test_a_late_lid_record_withdraws_a_closure_that_never_was(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Two closures seen apart turn out to be one when the records in between arrive."""
+    file = make_station()
+    batch = own_line_stream()
+    lost = np.zeros(len(batch), dtype=bool)
+    lost[465:640] = True
+    store, parts = open_parts(file, sqlite_url)
+    parts.intake.take(part(batch, ~lost))
+    parts.settlement.settle()
+    before = {r["closed_us"] for r in Reader(store, "small").closures() if r["chamber"] == "C1"}
+    parts.intake.take(part(batch, lost))
+    settled = parts.settlement.settle()
+    after = {r["closed_us"] for r in Reader(store, "small").closures() if r["chamber"] == "C1"}
+    assert settled.written["closures", "withdrawn"] == len(before - after) == 1
+    fresh, fresh_parts = open_parts(file, sqlite_url.replace("test.db", "fresh.db"))
+    fresh_parts.intake.take(batch)
+    fresh_parts.settlement.settle()
+    assert after == {
+        r["closed_us"] for r in Reader(fresh, "small").closures() if r["chamber"] == "C1"
+    }
+
+
+def test_every_number_can_be_traced_and_worked_by_hand(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """The row carries what it was computed from; the ideal gas gives the flux again."""
+    reader, parts, store = run(make_station, open_parts, sqlite_url, own_line_stream())
+    rows = [r for r in reader.fluxes() if r["revision"]]
+    assert len(rows) > 8
+    for r in rows:
+        assert r["station_digest"] == parts.file.digest
+        assert r["software_version"] == __version__
+        assert set(r["models"]) == {"linear", "quadratic", "saturating"}
+        moles = (
+            r["pressure_pa"] * r["volume_m3"] * (1 - r["water_mol_mol"])
+            / (GAS_CONSTANT * (r["air_temperature_c"] + 273.15) * r["area_m2"])
+        )  # fmt: skip
+        assert r["flux_nmol_m2_s"] == pytest.approx(r["slope_nmol_mol_s"] * moles, rel=1e-12)
+        for fit in r["models"].values():
+            assert fit["flux_nmol_m2_s"] == pytest.approx(
+                fit["slope_nmol_mol_s"] * moles, rel=1e-12
+            )
+        assert r["flux_nmol_m2_s"] == r["models"][r["model"]]["flux_nmol_m2_s"]
+        assert 20.0 <= r["window_start_s"] < r["window_end_s"] <= 400.0
+    (file_row,) = stored(store, "station_files")["station_files"]
+    assert file_row[1] == parts.file.digest
+    assert '"height_m":0.15' in str(file_row[2])
+
+
+def test_visits_are_stored_with_their_errors(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Shared analyzer: 12 stays of a minute in 700 s give four to a chamber; standards too."""
+    _, _, store = run(make_station, open_parts, sqlite_url, shared_stream(), shared=True)
+    found = stored(store)
+    by_closure: dict[tuple[object, ...], int] = {}
+    for row in found["visits"]:
+        by_closure[row[:3]] = by_closure.get(row[:3], 0) + 1
+    assert set(by_closure.values()) <= {3, 4}
+    assert len(found["standard_visits"]) > 10
+    columns = [
+        c.name for c in __import__("stream.store.schema", fromlist=["x"]).standard_visits.columns
+    ]
+    for row in found["standard_visits"]:
+        named = dict(zip(columns, row, strict=True))
+        assert named["standard_nmol_mol"] == 1000.0
+        assert named["value_nmol_mol"] == pytest.approx(1000.0, abs=6 * named["value_se_nmol_mol"])
