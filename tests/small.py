@@ -1,9 +1,13 @@
 """Small stations and their records, for tests of the whole path."""
 
+import csv
+import io
+from pathlib import Path
+
 import numpy as np
 from sqlalchemy import select
 
-from stream.records import SECOND, Batch, tidy
+from stream.records import SECOND, Batch, rfc3339, tidy
 from stream.store import Store
 from stream.store.schema import metadata
 
@@ -129,6 +133,20 @@ def part(batch: Batch, rows: slice | np.ndarray, channels: tuple[str, ...] | Non
     names = channels or batch.channels
     columns = {c: batch.values[rows, batch.channels.index(c)] for c in names}
     return tidy(batch.source, batch.times[rows], columns, batch.lines[rows])
+
+
+def write_log(batch: Batch, path: Path) -> Path:
+    """A batch as a logger's file."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(["time", *batch.channels])
+    for time_us, row in zip(batch.times, batch.values, strict=True):
+        writer.writerow(
+            [rfc3339(int(time_us)), *("" if np.isnan(v) else repr(float(v)) for v in row)]
+        )
+    path.parent.mkdir(parents=True, exist_ok=True)
+    path.write_text(out.getvalue())
+    return path
 
 
 RESULTS = ("closures", "fluxes", "model_fits", "visits", "standard_visits", "gaps")

@@ -36,7 +36,7 @@ class Intake:
         changes = Changes(rejects=[quarantine_row(r) for r in batch.rejects])
         spans = self._unsettled
         if len(batch):
-            block = encode(batch)
+            block = encode(batch.source, batch.channels, batch.times, batch.values)
             changes.blocks.append(block)
             spans = join_spans([*spans, (block.first_us, block.last_us)])
             changes.unsettled = spans

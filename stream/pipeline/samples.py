@@ -115,3 +115,9 @@ def out_of_range(station: Station, channel: str, values: Floats) -> Bools:
     if bounds is None:
         return np.zeros(len(values), dtype=bool)
     return np.asarray((values < bounds[0]) | (values > bounds[1]))
+
+
+def precision_nmol(station: Station, analyzer: Analyzer, gas: str) -> float | None:
+    """Standard deviation of one sample [nmol mol⁻¹], as the station file states it."""
+    stated = analyzer.precision.get(gas)
+    return None if stated is None else stated * to_canonical(station, analyzer.gases[gas])[0]

@@ -3,7 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from stream.pipeline.evaluate import Event
+from stream.pipeline.rows import Event
 from stream.records import DAY, SECOND
 from stream.science.due import due_times, gap_cause
 from stream.science.lid import (

@@ -2,8 +2,14 @@
 
 import numpy as np
 
-from stream.pipeline.evaluate import PORT_HOLD_US, digest_of, port_runs, precision_nmol
-from stream.pipeline.samples import analyzer_channels, samples_of, to_canonical
+from stream.pipeline.evaluate import PORT_HOLD_US, port_runs
+from stream.pipeline.rows import digest_of
+from stream.pipeline.samples import (
+    analyzer_channels,
+    precision_nmol,
+    samples_of,
+    to_canonical,
+)
 from stream.pipeline.segment import micros
 from stream.records import DAY, SECOND
 from stream.science.lid import NO_RUNS, Runs, join_runs

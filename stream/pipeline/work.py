@@ -3,7 +3,8 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from stream.pipeline.evaluate import Event, digest_of, evaluate, unfinished
+from stream.pipeline.evaluate import evaluate
+from stream.pipeline.rows import Event, digest_of, unfinished
 from stream.pipeline.segment import (
     Anchor,
     LidStretch,

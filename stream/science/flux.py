@@ -151,6 +151,11 @@ def flux_se(flux: Any, fit_se: Any, relative_se: Any) -> Floats:
         Flux and the fit's part of its standard error [nmol m⁻² s⁻¹].
     relative_se : array_like
         From :func:`relative_geometry_se`.
+
+    Returns
+    -------
+    ndarray
+        √(fit² + (F·relative)²) [nmol m⁻² s⁻¹].
     """
     return np.asarray(np.hypot(fit_se, np.asarray(flux) * relative_se))
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from stream.errors import RecordError
 from stream.records import MAX_REJECT_TEXT, SECOND, Batch, Reject, tidy
-from stream.science.units import senml_rule
+from stream.station import senml_rule
 
 VERSION: Final = 10
 """SenML version that is understood; a pack of a higher one is refused."""

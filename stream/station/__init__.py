@@ -1,5 +1,6 @@
 """The station file: what stands in the field, as frozen, validated models."""
 
+from stream.science.units import senml_rule
 from stream.station.checks import needed_channels
 from stream.station.clock import fixed_offset_us, read_clock
 from stream.station.load import StationFile, load_station, url_beside
@@ -24,5 +25,6 @@ __all__ = [
     "load_station",
     "needed_channels",
     "read_clock",
+    "senml_rule",
     "url_beside",
 ]

@@ -12,7 +12,6 @@ import pyarrow as pa
 from numpy.typing import NDArray
 from sqlalchemy import select
 
-from stream.records import Batch
 from stream.store.changes import Block
 from stream.store.connect import Store
 from stream.store.schema import journal_blocks, journal_channels, unsettled
@@ -41,31 +40,39 @@ class Series:
         return self if good.all() else Series(self.times[good], self.values[good])
 
 
-def encode(batch: Batch) -> Block:
-    """A batch as a block: Arrow columns, compressed."""
-    arrays = [pa.array(batch.times)]
-    arrays += [pa.array(batch.values[:, j]) for j in range(len(batch.channels))]
-    table = pa.record_batch(arrays, names=[_TIME, *batch.channels])
+def encode(source: str, channels: tuple[str, ...], times: Micros, values: Floats) -> Block:
+    """Records as a block: Arrow columns, compressed.
+
+    Parameters
+    ----------
+    source : str
+        Where they came from.
+    channels : tuple of str
+        Columns.
+    times : ndarray of int64, shape (n,)
+        Strictly increasing, at least one [µs].
+    values : ndarray, shape (n, channels)
+        NaN where there is no record.
+    """
+    arrays = [pa.array(times)]
+    arrays += [pa.array(values[:, j]) for j in range(len(channels))]
+    table = pa.record_batch(arrays, names=[_TIME, *channels])
     sink = pa.BufferOutputStream()
     options = pa.ipc.IpcWriteOptions(compression=pa.Codec("zstd", 1))
     with pa.ipc.new_stream(sink, table.schema, options=options) as writer:
         writer.write_batch(table)
     data = sink.getvalue().to_pybytes()
     records: dict[str, tuple[int, int, int]] = {}
-    for j, channel in enumerate(batch.channels):
-        rows = np.flatnonzero(~np.isnan(batch.values[:, j]))
+    for j, channel in enumerate(channels):
+        rows = np.flatnonzero(~np.isnan(values[:, j]))
         if len(rows):
-            records[channel] = (
-                int(batch.times[rows[0]]),
-                int(batch.times[rows[-1]]),
-                len(rows),
-            )
+            records[channel] = (int(times[rows[0]]), int(times[rows[-1]]), len(rows))
     return Block(
-        source=batch.source,
-        first_us=int(batch.times[0]),
-        last_us=int(batch.times[-1]),
-        rows=len(batch),
-        channels=batch.channels,
+        source=source,
+        first_us=int(times[0]),
+        last_us=int(times[-1]),
+        rows=len(times),
+        channels=channels,
         data=data,
         digest=hashlib.blake2b(data, digest_size=16).hexdigest(),
         records=records,

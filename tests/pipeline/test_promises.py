@@ -1,7 +1,5 @@
 """Promises 2 to 6: durable, exactly once, nothing vanishes, late data, traced numbers."""
 
-import csv
-import io
 import os
 import random
 import signal
@@ -14,11 +12,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from small import own_line_stream, part, shared_stream, stored
+from small import own_line_stream, part, shared_stream, stored, write_log
 
 from stream import __version__
 from stream.pipeline.replay import Parts, replay
-from stream.records import SECOND, Batch, rfc3339, tidy
+from stream.records import SECOND, Batch, tidy
 from stream.science.constants import GAS_CONSTANT
 from stream.station import StationFile
 from stream.store import Store, open_store
@@ -26,20 +24,6 @@ from stream.store.readers import Reader
 
 Make = Callable[..., StationFile]
 OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
-
-
-def write_log(batch: Batch, path: Path) -> Path:
-    """A batch as a logger's file."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(["time", *batch.channels])
-    for time_us, row in zip(batch.times, batch.values, strict=True):
-        writer.writerow(
-            [rfc3339(int(time_us)), *("" if np.isnan(v) else repr(float(v)) for v in row)]
-        )
-    path.parent.mkdir(parents=True, exist_ok=True)
-    path.write_text(out.getvalue())
-    return path
 
 
 def everything(url: str) -> dict[str, list[tuple[object, ...]]]:

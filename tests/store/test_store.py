@@ -164,7 +164,9 @@ def test_a_block_gives_back_its_records(data: st.DataObject) -> None:
     batch = tidy("x", times, columns, np.arange(n))
     if not len(batch):
         return
-    found_times, found = decode(encode(batch).data)
+    found_times, found = decode(
+        encode(batch.source, batch.channels, batch.times, batch.values).data
+    )
     assert np.array_equal(found_times, batch.times)
     for j, c in enumerate(batch.channels):
         assert np.array_equal(found[c], batch.values[:, j], equal_nan=True)

@@ -1,0 +1,166 @@
+"""The house: who may import whom, what stands where, how long a module is."""
+
+import ast
+import re
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "stream"
+
+FLOOR = {"errors", "science", "records", "station"}
+MAY_IMPORT = {
+    "errors": set(),
+    "progress": set(),
+    "science": set(),
+    "records": set(),
+    "station": {"errors", "science"},
+    "sources": {"errors", "records", "station"},
+    "store": {"errors", "science"},
+    "pipeline": FLOOR | {"sources", "store"},
+    "export": FLOOR | {"store"},
+    "demo": FLOOR | {"sources", "store", "pipeline", "export", "progress"},
+    "cli": FLOOR | {"sources", "store", "pipeline", "export", "demo", "progress"},
+}
+"""The table of DEVELOPERS.md; each may import itself."""
+
+ONLY_IN = {
+    "sqlalchemy": {"store"},
+    "alembic": {"store"},
+    "numba": {"science"},
+    "scipy": {"science", "demo"},
+    "pyarrow": {"sources", "store", "demo"},
+    "pydantic": {"station"},
+    "msgspec": {"sources"},
+    "tqdm": {"progress"},
+}
+"""General libraries → the rooms that know them."""
+
+SCIENCE_MAY_USE = {"numpy", "scipy", "numba"}
+
+
+def modules() -> Iterator[tuple[str, Path, ast.Module]]:
+    """(room, path, syntax tree) of every module."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = path.relative_to(PACKAGE).with_suffix("").parts
+        yield parts[0], path, ast.parse(path.read_text(encoding="utf-8"))
+
+
+def imports(tree: ast.Module) -> Iterator[str]:
+    """Dotted names that a module imports, at any depth."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports are absolute"
+            if node.module == "stream":
+                yield from (f"stream.{alias.name}" for alias in node.names)
+            elif node.module:
+                yield node.module
+
+
+def test_imports_go_one_way() -> None:
+    wrong = []
+    for room, path, tree in modules():
+        for name in imports(tree):
+            parts = name.split(".")
+            if parts[0] != "stream" or room == "__init__":
+                continue
+            target = parts[1] if len(parts) > 1 else "__version__"
+            if target in {"__version__", room}:
+                continue
+            if target not in MAY_IMPORT[room]:
+                wrong.append(f"{path.relative_to(ROOT)} imports {name}")
+    assert wrong == []
+
+
+def test_libraries_stay_in_their_rooms() -> None:
+    wrong = []
+    for room, path, tree in modules():
+        for name in imports(tree):
+            top = name.split(".")[0]
+            if top in ONLY_IN and room not in ONLY_IN[top]:
+                wrong.append(f"{path.relative_to(ROOT)} imports {name}")
+            foreign = top not in sys.stdlib_module_names and top != "stream"
+            if room == "science" and foreign and top not in SCIENCE_MAY_USE:
+                wrong.append(f"{path.relative_to(ROOT)} imports {name}")
+    assert wrong == []
+
+
+def test_the_table_is_that_of_the_developers_page() -> None:
+    page = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    for room, allowed in MAY_IMPORT.items():
+        (line,) = re.findall(rf"^\| `{room}(?:/|\.py)` \|.*$", page, re.MULTILINE)
+        named = set(re.findall(r"`(\w+)`", line.rsplit("|", 2)[1]))
+        assert named == allowed, room
+
+
+def test_nothing_runs_code_from_outside() -> None:
+    """No shell, no pickle, no eval in the package."""
+    banned = {"pickle", "marshal", "shelve", "subprocess", "dill"}
+    for _, path, tree in modules():
+        assert not banned & set(imports(tree)), path
+        calls = {
+            n.func.id
+            for n in ast.walk(tree)
+            if isinstance(n, ast.Call) and isinstance(n.func, ast.Name)
+        }
+        assert not calls & {"eval", "exec", "compile"}, path
+
+
+def test_top_level() -> None:
+    known = {"README.md", "DEVELOPERS.md", "pyproject.toml", "stream", "tests", "configs"}
+    found = {p.name for p in ROOT.iterdir() if not p.name.startswith(".")}
+    assert found - {"lidstream-demo"} == known | {"sample_streams"}
+
+
+def test_modules_have_one_idea_and_a_telling_name() -> None:
+    for _, path, _ in modules():
+        assert path.stem not in {"utils", "util", "helpers", "manager", "core", "common", "misc"}
+        assert len(path.read_text(encoding="utf-8").splitlines()) <= 500, path
+
+
+def test_public_functions_are_explained() -> None:
+    """Every public function, class and module has a docstring; science says shapes and units."""
+    silent = []
+    for room, path, tree in modules():
+        if "migrations" in path.parts:
+            continue
+        if not ast.get_docstring(tree):
+            silent.append(str(path))
+        for node in tree.body:
+            if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+                text = ast.get_docstring(node)
+                if not text:
+                    silent.append(f"{path}:{node.name}")
+                elif (
+                    room == "science" and isinstance(node, ast.FunctionDef) and "Parameters" in text
+                ):
+                    assert "Returns" in text or "Yields" in text or node.name in QUIET, node.name
+    assert silent == []
+
+
+QUIET = {
+    "runs_of",
+    "gap_cause",
+    "closures_of",
+    "port_visits",
+    "overlapping",
+    "select",
+    "last_before",
+}
+"""Whose first line says what they return."""
+
+
+@pytest.mark.parametrize("word", ["/work/", "pypi.org", "files.pythonhosted"])
+def test_no_word_of_where_it_was_made(word: str) -> None:
+    for path in ROOT.rglob("*"):
+        if path.suffix in {".py", ".md", ".toml", ".txt"} and ".git" not in path.parts:
+            if path == Path(__file__) or any(
+                p.startswith(".") for p in path.relative_to(ROOT).parts
+            ):
+                continue
+            assert word not in path.read_text(encoding="utf-8").lower(), path
