@@ -164,3 +164,46 @@ def test_no_word_of_where_it_was_made(word: str) -> None:
             ):
                 continue
             assert word not in path.read_text(encoding="utf-8").lower(), path
+
+
+def test_flags_are_listed_for_people() -> None:
+    """The table of configs/README.md is the list of science/flags.py, word for word."""
+    from stream.science.flags import FLAGS
+
+    page = (ROOT / "configs" / "README.md").read_text(encoding="utf-8")
+    for f in FLAGS.values():
+        row = f"| `{f.name}` | {f.quality} | {f.meaning} | {f.found} | {f.remedy} |"
+        assert row in page, f.name
+
+
+def test_every_key_of_the_station_file_is_explained() -> None:
+    from pydantic import BaseModel
+
+    from stream.station import models
+
+    page = (ROOT / "configs" / "README.md").read_text(encoding="utf-8")
+    for name, kind in vars(models).items():
+        if (
+            isinstance(kind, type)
+            and issubclass(kind, BaseModel)
+            and kind.__module__ == models.__name__
+        ):
+            for key, field in kind.model_fields.items():
+                if name == "Station":
+                    assert f"[{key}" in page or f"`{key}" in page or f"[[{key}" in page, key
+                else:
+                    word = field.alias or key
+                    assert re.search(rf"[`.{{, ]{word}[`, }}=\]]", page), f"{name}.{key}"
+
+
+def test_the_commented_station_file_is_good() -> None:
+    from stream.station import load_station
+
+    assert len(load_station(ROOT / "configs" / "station.toml").station.chambers) == 3
+
+
+def test_reasons_are_listed_for_people() -> None:
+    from stream.science.choice import REASON_WORDS
+
+    page = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert all(f"`{word}`" in page for word in REASON_WORDS.values())

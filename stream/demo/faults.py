@@ -136,7 +136,7 @@ class OwnLineFaults:
 
         leak = self.turn("A2", 52.0)
         rows = fast.rows(leak.closed_s, leak.opened_s)
-        gusts = np.random.default_rng(5).standard_normal(rows.stop - rows.start)
+        gusts = np.random.RandomState(5).standard_normal(rows.stop - rows.start)
         for name, size in (("n2o", 8.0), ("ch4", 25.0), ("co2", 6.0)):
             fast.columns[name][rows] += size * gusts
         simulation.inject("poor_fit", "A2", leak.closed_s, "wind pumps through a torn seal")

@@ -97,7 +97,7 @@ def headspace_dry(
 
 
 def red_noise(
-    rng: np.random.Generator, n: int, white: float, red: float, memory_s: float, step_s: float
+    rng: np.random.RandomState, n: int, white: float, red: float, memory_s: float, step_s: float
 ) -> Floats:
     """White noise plus an AR(1) of the given standard deviation and memory."""
     rho = np.exp(-step_s / memory_s)

@@ -49,7 +49,8 @@ def simulate(scenario: Scenario) -> Simulation:
     """Simulate the whole record, with faults if the scenario says so."""
     from stream.demo.faults import OwnLineFaults
 
-    rng = np.random.default_rng(scenario.seed)
+    # The legacy stream is frozen: the same samples from any numpy.
+    rng = np.random.RandomState(scenario.seed)
     n = scenario.days * 86_400
     t = scenario.start_s + np.arange(n, dtype=np.int64)
     turns = plan(scenario)
@@ -106,7 +107,7 @@ def _close(
     inlet: dict[str, NDArray[np.float64]],
     water: NDArray[np.float64],
     sharing: NDArray[np.float64],
-    rng: np.random.Generator,
+    rng: np.random.RandomState,
     truth: list[TrueFlux],
 ) -> None:
     """Fill a closure and the flushing after it into the inlet's air."""
@@ -139,7 +140,7 @@ def _move_lid(lid: NDArray[np.float64], turn: Turn, t: NDArray[np.int64]) -> Non
     lid[b : b + MOVING_S] = 2.0
 
 
-def slow_table(scenario: Scenario, rng: np.random.Generator) -> Table:
+def slow_table(scenario: Scenario, rng: np.random.RandomState) -> Table:
     """Air and soil sensors, once a minute."""
     t = scenario.start_s + 60 * np.arange(scenario.days * 1440, dtype=np.int64)
     clock = t.astype(np.float64)

@@ -56,7 +56,7 @@ def _ports(scenario: Scenario, t: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def simulate(scenario: Scenario) -> Simulation:
     """Simulate the whole record, with faults if the scenario says so."""
-    rng = np.random.default_rng(scenario.seed)
+    rng = np.random.RandomState(scenario.seed)
     n = scenario.days * 86_400 // STEP_S
     t = scenario.start_s + STEP_S * np.arange(n, dtype=np.int64)
     clock = t.astype(np.float64)

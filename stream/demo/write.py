@@ -73,7 +73,7 @@ def write_records(scenario: Scenario, simulation: Simulation, incoming: Path) ->
         _write_gzip(incoming / f"gas_{day}.csv.gz", text)
         if scenario.kind == "own_line":
             slow = _slow_text(simulation.slow, first, stop)
-            (incoming / f"soil_{day}.csv").write_bytes(slow)
+            _write_gzip(incoming / f"soil_{day}.csv.gz", slow)
         else:
             packs = _senml(scenario, simulation.slow, first, stop)
             _write_gzip(incoming / f"soil_{day}.senml.gz", packs)

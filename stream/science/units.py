@@ -197,6 +197,10 @@ def flux_unit(text: str) -> FluxUnit:
         Amount, area and time, blank-separated: ``nmol m-2 s-1``, ``ug N m-2 h-1``,
         ``g N ha-1 d-1``, ``mg CO2 m-2 h-1`` … A year (``a-1``) has 365 days.
 
+    Returns
+    -------
+    FluxUnit
+
     Raises
     ------
     ValueError
