@@ -49,7 +49,7 @@ class Batch:
     times : ndarray of int64, shape (n,)
         Strictly increasing [µs since 1970, UTC].
     values : ndarray, shape (n, channels)
-        In the channels' own units; NaN where there is no record.
+        In the channels' own units; NaN where there is no record. Column order.
     lines : ndarray of int64, shape (n,)
         Line of the source that a row came from, counted from 1.
     rejects : tuple of Reject
@@ -69,7 +69,9 @@ class Batch:
     @property
     def records(self) -> int:
         """Number of records: cells that are not empty."""
-        return int(np.count_nonzero(~np.isnan(self.values)))
+        return self.values.size - sum(
+            int(np.count_nonzero(np.isnan(self.values[:, j]))) for j in range(len(self.channels))
+        )
 
 
 def tidy(
@@ -104,10 +106,13 @@ def tidy(
     refused = list(rejects)
     channels = tuple(columns)
     n = len(times)
-    values = np.empty((n, len(channels)))
+    # Column by column in memory, as they are read, kept and used.
+    values = np.empty((n, len(channels)), order="F")
+    filled = np.zeros(n, dtype=bool)
     for j, channel in enumerate(channels):
         values[:, j] = columns[channel]
-    filled = ~np.isnan(values).all(axis=1)
+        if not filled.all():
+            filled |= ~np.isnan(values[:, j])
     sane = (times >= EARLIEST) & (times < LATEST)
     if not (filled & sane).all():
         for i in np.flatnonzero(filled & ~sane):
@@ -121,10 +126,10 @@ def tidy(
                 )
             )
         keep = filled & sane
-        times, values, lines = times[keep], values[keep], lines[keep]
+        times, values, lines = times[keep], np.asfortranarray(values[keep]), lines[keep]
     if len(times) > 1 and not (times[1:] > times[:-1]).all():
         order = np.argsort(times, kind="stable")
-        times, values, lines = times[order], values[order], lines[order]
+        times, values, lines = times[order], np.asfortranarray(values[order]), lines[order]
         if (times[1:] == times[:-1]).any():
             times, values, lines = _merge(source, channels, times, values, lines, refused)
     return Batch(source, channels, times, values, lines, tuple(refused))
@@ -160,7 +165,7 @@ def _merge(
 ) -> tuple[Micros, Floats, Micros]:
     """Join rows of the same time; ``refused`` gains what disagrees."""
     unique, first_row, group = np.unique(times, return_index=True, return_inverse=True)
-    merged = np.full((len(unique), len(channels)), np.nan)
+    merged = np.full((len(unique), len(channels)), np.nan, order="F")
     for j, channel in enumerate(channels):
         rows = np.flatnonzero(~np.isnan(values[:, j]))
         groups, first = np.unique(group[rows], return_index=True)

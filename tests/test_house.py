@@ -34,7 +34,7 @@ ONLY_IN = {
     "scipy": {"science", "demo"},
     "pyarrow": {"sources", "store", "demo"},
     "pydantic": {"station"},
-    "msgspec": {"sources"},
+    "msgspec": {"sources", "pipeline"},
     "tqdm": {"progress"},
 }
 """General libraries → the rooms that know them."""

@@ -187,11 +187,11 @@ def _gas_rows(
             np.array([p.water for p in chosen_points]),
         )
         outcome = _fit(station, chosen_points, known, precision, air)
+        models = outcome.model_rows(gas)
         for j, i in enumerate(which):
-            closure_flags = events[i].flags | around[i].flags
-            flux, models = outcome.rows(j, gas, events[i], points[i], closure_flags)
-            fluxes[i].append(flux)
-            fits[i] += models
+            flags = events[i].flags | around[i].flags
+            fluxes[i].append(outcome.flux_row(j, gas, events[i], points[i], flags))
+            fits[i] += models[j]
 
 
 def _fit(

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from stream.pipeline.samples import Samples
 from stream.records import SECOND
 from stream.science.visits import PortVisit, visit_values
-from stream.science.window import Window, is_flat, missing_share, select
+from stream.science.window import Window, is_flat, missing_share, select, usual_spacing
 from stream.station import ClosureRules
 from stream.store.changes import Row
 
@@ -66,7 +66,7 @@ def own_line_points(
     t = (inlet[usable] - closed_us) / SECOND
     y = samples.dry[part][usable]
     _count_flags(flags, len(t), rules)
-    spacing = float(np.median(np.diff(inlet))) / SECOND if len(inlet) > 1 else np.nan
+    spacing = usual_spacing(inlet) / SECOND
     return Points(
         t, y, np.ones_like(t), False, spacing, window.stop_us, _mean(samples.water[part]), flags
     )

@@ -1,6 +1,7 @@
 """Recorded files through the whole path into the database."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from dataclasses import dataclass
 from pathlib import Path
@@ -8,6 +9,7 @@ from pathlib import Path
 from stream.errors import SourceError
 from stream.pipeline.intake import Intake
 from stream.pipeline.settle import Settled, Settlement
+from stream.records import Batch
 from stream.sources.replay import Recording, find_recordings, read_recording
 from stream.station import StationFile, needed_channels
 from stream.store import Store, database_exists, open_store
@@ -136,7 +138,7 @@ def _take(
     total = float(sum(r.size for r in recordings))
     done = 0.0
     for recording in recordings:
-        for batch in read_recording(parts.file.station, recording):
+        for batch in _ahead(read_recording(parts.file.station, recording)):
             fresh = parts.intake.unseen(batch)
             written = parts.intake.take(fresh)
             records += fresh.records
@@ -146,6 +148,15 @@ def _take(
         if report:
             report("records", done, total)
     return records, known, rejects
+
+
+def _ahead(batches: Iterator[Batch]) -> Iterator[Batch]:
+    """The same batches in the same order, the next one read while this one is committed."""
+    with ThreadPoolExecutor(1) as reader:
+        following = reader.submit(next, batches, None)
+        while (batch := following.result()) is not None:
+            following = reader.submit(next, batches, None)
+            yield batch
 
 
 def _lacking(file: StationFile, recordings: Sequence[Recording], known: set[str]) -> dict[str, str]:

@@ -1,10 +1,12 @@
 """Results as rows for the store: closures, fluxes, model fits, and their digest."""
 
 import hashlib
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -22,6 +24,7 @@ from stream.store.changes import Result, Row
 
 Floats = NDArray[np.float64]
 
+_encode = msgspec.msgpack.Encoder(order="deterministic").encode
 _NO_FLUX = {"few_points", "no_samples", "no_water"}
 
 
@@ -79,10 +82,10 @@ class Outcome:
     limit: Floats
     poor: NDArray[np.bool_]
 
-    def rows(
+    def flux_row(
         self, j: int, gas: str, event: Event, points: Points, closure_flags: frozenset[str]
-    ) -> tuple[Row, list[Row]]:
-        """The flux row and the model rows of closure ``j``."""
+    ) -> Row:
+        """The flux row of closure ``j``."""
         choice, moles, relative = self.choice, float(self.moles[j]), float(self.relative[j])
         flags = set(closure_flags) | points.flags
         at = int(choice.chosen[j])
@@ -98,11 +101,11 @@ class Outcome:
         if fit and abs(flux) < limit:
             flags.add("below_detection")
         reason = Reason(int(choice.reason[j])) if fit else Reason.NO_FIT
-        row: dict[str, Any] = {
+        return {
             "gas": gas,
             "mid_us": (event.lid.closed_us + points.stop_us) // 2,
             "flux_nmol_m2_s": flux,
-            "flux_se_nmol_m2_s": float(flux_se(flux, fit_error, relative)),
+            "flux_se_nmol_m2_s": math.hypot(fit_error, flux * relative),
             "fit_se_nmol_m2_s": fit_error,
             "detection_limit_nmol_m2_s": limit,
             "model": fit.model if fit else "",
@@ -114,38 +117,37 @@ class Outcome:
             "r_squared": float(fit.r_squared[j]) if fit else float("nan"),
             "slope_nmol_mol_s": float(choice.slope[j]) if fit else float("nan"),
             "residual_sd_nmol_mol": _residual_sd(fit, j, points),
-            "noise_ratio": _ratio(fit, j),
+            "noise_ratio": noise_ratio(fit, j) if fit else float("nan"),
             "quality": quality(flags),
             "flags": words(flags),
         }
-        models = [
-            self._model_row(j, gas, name, one, moles, relative) for name, one in self.fits.items()
-        ]
-        return row, models
 
-    def _model_row(
-        self, j: int, gas: str, name: str, fit: Fit, moles: float, relative: float
-    ) -> Row:
-        flux = float(fit.slope[j]) * moles
-        error = float(flux_se(flux, float(fit.slope_se[j]) * moles, relative))
-        criterion = float(self.choice.criterion[j, self.choice.models.index(name)])
-        return {
-            "gas": gas,
-            "model": name,
-            "status": STATUS_WORDS[FitStatus(int(fit.status[j]))],
-            "flux_nmol_m2_s": flux,
-            "flux_se_nmol_m2_s": error,
-            "start_mole_fraction": float(fit.start[j]),
-            "start_se": float(fit.start_se[j]),
-            "slope_nmol_mol_s": float(fit.slope[j]),
-            "slope_se_nmol_mol_s": float(fit.slope_se[j]),
-            "curvature": float(fit.curvature[j]),
-            "curvature_se": float(fit.curvature_se[j]),
-            "rss": float(fit.rss[j]),
-            "r_squared": float(fit.r_squared[j]),
-            "criterion": criterion if np.isfinite(criterion) else float("nan"),
-            "noise_ratio": _ratio(fit, j),
-        }
+    def model_rows(self, gas: str) -> list[list[Row]]:
+        """For each closure the rows of all candidates."""
+        rows: list[list[Row]] = [[] for _ in self.moles]
+        for at, (name, fit) in enumerate(self.fits.items()):
+            flux = fit.slope * self.moles
+            criterion = self.choice.criterion[:, at]
+            columns: dict[str, list[Any]] = {
+                "status": [STATUS_WORDS[FitStatus(s)] for s in fit.status.tolist()],
+                "flux_nmol_m2_s": flux.tolist(),
+                "flux_se_nmol_m2_s": flux_se(
+                    flux, fit.slope_se * self.moles, self.relative
+                ).tolist(),
+                "start_mole_fraction": fit.start.tolist(),
+                "start_se": fit.start_se.tolist(),
+                "slope_nmol_mol_s": fit.slope.tolist(),
+                "slope_se_nmol_mol_s": fit.slope_se.tolist(),
+                "curvature": fit.curvature.tolist(),
+                "curvature_se": fit.curvature_se.tolist(),
+                "rss": fit.rss.tolist(),
+                "r_squared": fit.r_squared.tolist(),
+                "criterion": np.where(np.isfinite(criterion), criterion, np.nan).tolist(),
+                "noise_ratio": [noise_ratio(fit, j) for j in range(len(flux))],
+            }
+            for mine, cells in zip(rows, zip(*columns.values(), strict=True), strict=True):
+                mine.append({"gas": gas, "model": name, **dict(zip(columns, cells, strict=True))})
+        return rows
 
 
 def _residual_sd(fit: Fit | None, j: int, points: Points) -> float:
@@ -156,11 +158,10 @@ def _residual_sd(fit: Fit | None, j: int, points: Points) -> float:
     return float(np.sqrt(fit.variance[j] / scale))
 
 
-def _ratio(fit: Fit | None, j: int) -> float:
-    """Long-run over plain residual variance; 1 where the variances are known."""
-    if fit is None or not fit.variance[j] > 0:
-        return float("nan")
-    return float(fit.long_run[j] / fit.variance[j])
+def noise_ratio(fit: Fit, j: int) -> float:
+    """Long-run over plain residual variance of closure ``j``; NaN where nothing is left."""
+    plain = float(fit.variance[j])
+    return float(fit.long_run[j]) / plain if plain > 0 else float("nan")
 
 
 def _identity(event: Event) -> tuple[str, int]:
@@ -199,6 +200,7 @@ def _closure_row(
 def closure_result(
     event: Event, near: Surroundings, water: float, children: Sequence[list[Row]]
 ) -> Result:
+    """The result of one closure, from its rows of fluxes, fits and visits."""
     flags = event.flags | near.flags
     row = _closure_row(event, near, water, words(flags), quality(flags))
     tables = dict(zip(("fluxes", "model_fits", "visits"), children, strict=True))
@@ -207,5 +209,5 @@ def closure_result(
 
 def digest_of(row: Row, children: dict[str, list[Row]] | None = None) -> str:
     """Digest of a result's content: equal exactly when every stored number is."""
-    content = repr((sorted(row.items()), sorted((children or {}).items())))
-    return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
+    content = _encode((row, children or {}))
+    return hashlib.blake2b(content, digest_size=16).hexdigest()

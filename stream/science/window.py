@@ -63,7 +63,12 @@ def missing_share(inlet_us: Micros, window: Window) -> float:
         return 1.0
     if len(inlet_us) == 1:
         return 0.0
-    usual = float(np.median(np.diff(inlet_us)))
+    spacing = np.diff(inlet_us)
+    least, most = spacing.min(), spacing.max()
+    edges = max(inlet_us[0] - window.start_us, window.stop_us - inlet_us[-1])
+    if most <= 1.5 * least and edges <= least:
+        return 0.0  # no pause can be a long one, whatever the median is
+    usual = float(np.median(spacing))
     # The window's ends count as samples half a spacing outside it.
     padded = np.concatenate(
         ([window.start_us - 0.5 * usual], inlet_us, [window.stop_us + 0.5 * usual])
@@ -71,6 +76,26 @@ def missing_share(inlet_us: Micros, window: Window) -> float:
     pauses = np.diff(padded)
     long = pauses > 1.5 * usual
     return float(np.sum(pauses[long] - usual) / span)
+
+
+def usual_spacing(inlet_us: Micros) -> float:
+    """Median time between samples [µs], NaN for fewer than two.
+
+    Parameters
+    ----------
+    inlet_us : ndarray of int64, shape (n,)
+        Times of the samples [µs].
+
+    Returns
+    -------
+    float
+    """
+    if len(inlet_us) < 2:
+        return float("nan")
+    spacing = np.diff(inlet_us)
+    if spacing.min() == spacing.max():
+        return float(spacing[0])
+    return float(np.median(spacing))
 
 
 def is_flat(values: NDArray[np.float64]) -> bool:

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import tzinfo
-from typing import BinaryIO, Final
+from typing import Any, BinaryIO, Final
 
 import numpy as np
 import pyarrow as pa
@@ -181,20 +181,22 @@ class DelimitedReader:
     def read_block(self, block: bytes) -> Batch:
         """One batch of whole lines that follow those read before."""
         first = self._line + 1
-        self._line += block.count(b"\n")
+        self._line += _line_count(block)
         if first == 1:
             block, first = self._after_header(block)
         pieces = list(self._read(block, first))
-        times = np.concatenate([np.empty(0, np.int64), *(p.times for p in pieces)])
-        local = np.concatenate([np.empty(0, bool), *(p.local for p in pieces)])
-        if local.any():
+        times = _one([p.times for p in pieces], np.int64)
+        local = _one([p.local for p in pieces], np.bool_)
+        if local.all():
+            times = self._clock.to_utc(times)
+        elif local.any():
             times = times.copy()
             times[local] = self._clock.to_utc(times[local])
         columns = {
-            channel: np.concatenate([np.empty(0), *(p.values[j] for p in pieces)])
+            channel: _one([p.values[j] for p in pieces], np.float64)
             for j, channel in enumerate(self.channels)
         }
-        lines = np.concatenate([np.empty(0, np.int64), *(p.lines for p in pieces)])
+        lines = _one([p.lines for p in pieces], np.int64)
         return tidy(self.name, times, columns, lines, [r for p in pieces for r in p.rejects])
 
     def _after_header(self, block: bytes) -> tuple[bytes, int]:
@@ -211,11 +213,11 @@ class DelimitedReader:
     def _read(self, block: bytes, first: int) -> Iterator[_Rows]:
         if not block.strip():
             return
-        rows = self._fast(block, first)
+        count = _line_count(block)
+        rows = self._fast(block, first, count)
         if rows is not None:
             yield rows
             return
-        count = block.count(b"\n")
         if count <= _PIECE_LINES:
             yield self._careful(block, first)
             return
@@ -224,7 +226,7 @@ class DelimitedReader:
         yield from self._read(block[:cut], first)
         yield from self._read(block[cut:], first + count // 2)
 
-    def _fast(self, block: bytes, first: int) -> _Rows | None:
+    def _fast(self, block: bytes, first: int, count: int) -> _Rows | None:
         """The whole block at once, or None where any line is not plainly good."""
         layout = self.layout
         sample = block.lstrip().split(b"\n", 1)[0].decode("utf-8", "replace")
@@ -272,9 +274,10 @@ class DelimitedReader:
         else:
             times = column.cast(pa.int64()).to_numpy() // 1000
         values = [table.column(j + 1).to_numpy() for j in range(len(self.channels))]
-        if any(np.isinf(v).any() for v in values):
+        # A finite sum says that all are; a sum that is not may only hold a NaN.
+        if any(not np.isfinite(v.sum()) and np.isinf(v).any() for v in values):
             return None
-        lines = _line_numbers(block, first, len(times))
+        lines = _line_numbers(block, first, len(times), count)
         if lines is None:
             return None
         return _Rows(times, np.full(len(times), kind == "local"), values, lines)
@@ -352,9 +355,19 @@ class DelimitedReader:
         return Reject(self.name, line, reason, text[:MAX_REJECT_TEXT])
 
 
-def _line_numbers(block: bytes, first: int, rows: int) -> NDArray[np.int64] | None:
+def _one(parts: list[NDArray[Any]], kind: type[np.generic]) -> NDArray[Any]:
+    """All parts as one array, without a copy where there is one only."""
+    if len(parts) == 1:
+        return parts[0]
+    return np.concatenate([np.empty(0, kind), *parts])
+
+
+def _line_count(block: bytes) -> int:
+    return int(np.count_nonzero(np.frombuffer(block, np.uint8) == 10))
+
+
+def _line_numbers(block: bytes, first: int, rows: int, count: int) -> NDArray[np.int64] | None:
     """Line of each row where blank lines are left out; None where they do not add up."""
-    count = block.count(b"\n")
     if count == rows:
         return np.arange(first, first + rows, dtype=np.int64)
     ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)

@@ -64,9 +64,11 @@ def encode(source: str, channels: tuple[str, ...], times: Micros, values: Floats
     data = sink.getvalue().to_pybytes()
     records: dict[str, tuple[int, int, int]] = {}
     for j, channel in enumerate(channels):
-        rows = np.flatnonzero(~np.isnan(values[:, j]))
-        if len(rows):
-            records[channel] = (int(times[rows[0]]), int(times[rows[-1]]), len(rows))
+        there = ~np.isnan(values[:, j])
+        count = int(np.count_nonzero(there))
+        if count:
+            first, last = int(np.argmax(there)), len(there) - 1 - int(np.argmax(there[::-1]))
+            records[channel] = (int(times[first]), int(times[last]), count)
     return Block(
         source=source,
         first_us=int(times[0]),

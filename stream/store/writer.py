@@ -3,11 +3,12 @@
 import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from operator import itemgetter
 from typing import Any, Final
 
 from sqlalchemy import Connection, Table, delete, func, insert, select, tuple_, update
 
-from stream.store.changes import Block, Changes, Result, Row
+from stream.store.changes import Block, Changes, Result, Row, Stretch
 from stream.store.connect import Store
 from stream.store.schema import (
     closures,
@@ -177,19 +178,26 @@ class Writer:
     ) -> dict[tuple[str, tuple[Any, ...]], dict[str, Any]]:
         """Newest revisions inside the stretches that the changes speak for."""
         found: dict[tuple[str, tuple[Any, ...]], dict[str, Any]] = {}
-        for stretch in changes.stretches:
-            table, columns = _IDENTITY[stretch.kind]
+        for kind, (table, columns) in _IDENTITY.items():
+            mine = [s for s in changes.stretches if s.kind == kind]
+            if not mine:
+                continue
+            bounds: dict[str, list[Stretch]] = {}
+            for stretch in mine:
+                bounds.setdefault(stretch.where, []).append(stretch)
             when = table.c[columns[-1]]
             query = select(table).where(
                 table.c.station == self._station,
-                table.c[columns[0]] == stretch.where,
-                when >= stretch.first_us,
-                when < stretch.stop_us,
+                table.c[columns[0]].in_(bounds),
+                when >= min(s.first_us for s in mine),
+                when < max(s.stop_us for s in mine),
                 table.c.current == 1,
                 table.c.revision > 0,
             )
             for row in connection.execute(query).mappings():
-                found[stretch.kind, tuple(row[c] for c in columns)] = dict(row)
+                at = row[columns[-1]]
+                if any(s.first_us <= at < s.stop_us for s in bounds[row[columns[0]]]):
+                    found[kind, tuple(row[c] for c in columns)] = dict(row)
         return found
 
     def _supersede(
@@ -253,13 +261,11 @@ class Writer:
         names = ", ".join(f'"{c}"' for c in columns)
         marks = ", ".join([mark] * len(columns))
         text = f'INSERT INTO "{table.name}" ({names}) VALUES ({marks}){ending}'
-        values = [
-            tuple(self._station if c == "station" else _plain(row.get(c)) for c in columns)
-            for row in rows
-        ]
+        take = itemgetter(*columns)
+        nothing = dict.fromkeys(columns)
+        nothing["station"] = self._station
+        values = [take({**nothing, **row}) for row in rows]
+        if not self._store.is_sqlite:
+            # NaN is an unknown number: NULL, which SQLite makes of it by itself.
+            values = [tuple(None if v != v else v for v in row) for row in values]
         return connection.exec_driver_sql(text, values).rowcount
-
-
-def _plain(value: Any) -> Any:
-    """NaN is an unknown number: NULL."""
-    return None if isinstance(value, float) and value != value else value

@@ -228,7 +228,7 @@ def test_fast_and_careful_reading_agree(table, block: int, end: str) -> None:
     text = end.join(["time,n2o,lid", *(",".join(row) for row in table), ""]).encode()
     ours = read(text, block)
     careful = reader(text)
-    careful._fast = lambda block, first: None  # type: ignore[method-assign]
+    careful._fast = lambda block, first, count: None  # type: ignore[method-assign]
     theirs = list(careful.batches(io.BytesIO(text), block))
     assert len(ours) == len(theirs)
     for a, b in zip(ours, theirs, strict=True):

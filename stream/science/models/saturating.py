@@ -258,7 +258,7 @@ def _fit(
             kappa, low, high = _locate(bin_x, bin_y, bin_w, sw, xr, top, 1e-4)
             if kappa > 0.0:
                 rough = kappa
-                kappa = _descend(x, yc, ws, sw, xr, rough, low, high, 1e-9)
+                kappa = _descend(x, yc, ws, sw, xr, rough, low, high, 1e-6)
                 near_low = low > 0.0 and kappa - low < 1e-3 * low
                 near_high = high < top and high - kappa < 1e-3 * high
                 if near_low or near_high or (low == 0.0 and kappa < 1e-6):
