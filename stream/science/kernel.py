@@ -14,7 +14,7 @@ import numba
 F = TypeVar("F", bound=Callable[..., Any])
 
 WORKERS = max(1, min(8, cpu_count() or 1))
-_MIN_SEGMENTS_A_WORKER = 64
+_MIN_SEGMENTS_A_WORKER = 32
 
 
 def kernel(function: F) -> F:

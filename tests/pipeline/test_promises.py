@@ -285,6 +285,35 @@ def test_a_late_record_makes_a_new_revision_and_the_old_one_stays(
     assert len(newest) == 1
 
 
+def test_a_closure_waits_for_its_analyzer(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Lids and gas from two loggers: no flux is made of half the gas, and none waits for ever."""
+    file = make_station()
+    batch = own_line_stream(hours=0.5)
+    store, parts = open_parts(file, sqlite_url)
+    gas = ("n2o", "h2o", "status")
+    rest = tuple(c for c in batch.channels if c not in gas)
+    opened = (60 + 400) // 2
+    early, soon, late = opened - 40, opened + 20, opened + 60
+
+    def settled() -> list[tuple[int, str]]:
+        parts.settlement.settle()
+        found = [r for r in Reader(store, "small").fluxes() if r["chamber"] == "C1"]
+        return [(r["revision"], r["flags"]) for r in found]
+
+    parts.intake.take(part(batch, slice(0, early), gas))
+    parts.intake.take(part(batch, slice(0, soon), rest))
+    assert settled() == [(0, "unfinished")]
+    parts.intake.take(part(batch, slice(early, soon), gas))
+    assert settled() == [(1, "")]
+
+    store, parts = open_parts(file, sqlite_url.replace("test.db", "silent.db"))
+    parts.intake.take(part(batch, slice(0, early), gas))
+    parts.intake.take(part(batch, slice(0, late), rest))
+    assert settled() == [(1, "samples_missing")]
+
+
 def test_a_late_lid_record_withdraws_a_closure_that_never_was(
     make_station: Make, open_parts: OpenParts, sqlite_url: str
 ) -> None:
