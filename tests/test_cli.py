@@ -1,7 +1,13 @@
 """The command as a person meets it: words, exit codes, one line for each mistake."""
 
+import fcntl
+import gzip
+import os
+import pty
+import struct
 import subprocess
 import sys
+import termios
 from pathlib import Path
 
 import pytest
@@ -10,6 +16,7 @@ from small import own_line_stream, part, station_text, write_log
 from stream import __version__
 from stream.cli import build_parser, main
 from stream.store import open_store
+from stream.store.readers import Reader
 
 HERE = Path(__file__).parent
 
@@ -237,3 +244,41 @@ def test_demo_where_nothing_can_be_written(tmp_path: Path, capsys) -> None:
     assert code == 1
     assert len(err) == 1
     assert "cannot be written" in err[0]
+
+
+def test_a_compressed_file_that_breaks_off(
+    station: Path, log: Path, tmp_path: Path, capsys
+) -> None:
+    """What can be unpacked is taken; the break is in quarantine; the whole file mends it."""
+    whole = gzip.compress(log.read_bytes())
+    packed = tmp_path / "log.csv.gz"
+    packed.write_bytes(whole[: len(whole) // 2])
+    code, out, err = said(capsys, "replay", station, packed)
+    assert (code, err) == (0, [])
+    with_break = tmp_path / "small.db"
+    store = open_store(f"sqlite:///{with_break}")
+    reasons = [r["reason"] for r in Reader(store, "small").quarantine()]
+    store.close()
+    assert any(reason.startswith("the compressed file breaks off") for reason in reasons)
+    packed.write_bytes(whole)
+    code, out, _ = said(capsys, "replay", station, packed)
+    assert code == 0
+    assert " known already" in out
+    assert not out.startswith("1 file: 0 new")
+
+
+def test_a_terminal_sees_progress(station: Path, log: Path, tmp_path: Path) -> None:
+    """A bar for records and one for fluxes, on a real pseudo-terminal; nothing in a pipe."""
+    leader, follower = pty.openpty()
+    fcntl.ioctl(follower, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+    os.set_blocking(leader, False)
+    done = subprocess.run(
+        [sys.executable, "-m", "stream.cli", "replay", str(station), str(log)],
+        stderr=follower, stdout=subprocess.PIPE, text=True, check=True,
+    )  # fmt: skip
+    shown = os.read(leader, 65536).decode()
+    os.close(follower)
+    os.close(leader)
+    assert "records" in shown
+    assert "fluxes" in shown
+    assert done.stdout.startswith("1 file: ")

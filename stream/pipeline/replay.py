@@ -21,6 +21,10 @@ Report = Callable[[str, float, float], None]
 """Called with what is being done, how much is done, and how much there is."""
 
 
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
 @dataclass(frozen=True, slots=True)
 class Replayed:
     """What a replay brought."""
@@ -34,8 +38,8 @@ class Replayed:
     def sentence(self) -> str:
         """For people, in one line."""
         words = [
-            f"{self.files} files: {self.records} new records, {self.known} known already,"
-            f" {self.rejects} lines newly in quarantine"
+            f"{_count(self.files, 'file')}: {self.records} new records, {self.known} known already,"
+            f" {_count(self.rejects, 'line')} newly in quarantine"
         ]
         for kind, name in (
             ("closures", "closures"),
@@ -48,7 +52,7 @@ class Replayed:
             if any(changed.values()) or kind == "closures":
                 words.append(f"{name}: " + ", ".join(f"{n} {how}" for how, n in changed.items()))
         if self.settled.pending:
-            words.append(f"{self.settled.pending} closures not over at the last record")
+            words.append(f"{_count(self.settled.pending, 'closure')} not over at the last record")
         return "; ".join(words)
 
 
@@ -138,25 +142,27 @@ def _take(
     total = float(sum(r.size for r in recordings))
     done = 0.0
     for recording in recordings:
-        for batch in _ahead(read_recording(parts.file.station, recording)):
+        for batch, position in _ahead(read_recording(parts.file.station, recording)):
             fresh = parts.intake.unseen(batch)
             written = parts.intake.take(fresh)
             records += fresh.records
             known += batch.records - fresh.records
             rejects += written["quarantine", "new"]
+            if report:
+                report("records", done + position, total)
         done += recording.size
         if report:
             report("records", done, total)
     return records, known, rejects
 
 
-def _ahead(batches: Iterator[Batch]) -> Iterator[Batch]:
-    """The same batches in the same order, the next one read while this one is committed."""
+def _ahead(pieces: Iterator[tuple[Batch, int]]) -> Iterator[tuple[Batch, int]]:
+    """The same in the same order, the next one read while this one is committed."""
     with ThreadPoolExecutor(1) as reader:
-        following = reader.submit(next, batches, None)
-        while (batch := following.result()) is not None:
-            following = reader.submit(next, batches, None)
-            yield batch
+        following = reader.submit(next, pieces, None)
+        while (piece := following.result()) is not None:
+            following = reader.submit(next, pieces, None)
+            yield piece
 
 
 def _lacking(file: StationFile, recordings: Sequence[Recording], known: set[str]) -> dict[str, str]:

@@ -244,7 +244,7 @@ def choose(
         rate = equivalent_rate(fit)
         with np.errstate(invalid="ignore"):
             bends = rate > 0
-            turns = (rate * (first_s + span_s) > 1.0) if fit.model == "quadratic" else False
+            turns = np.full(m, fit.model == "quadratic") & (rate * (first_s + span_s) > 1.0)
             gentle = rate <= curvature_cap(line_slope, detection, span_s, first_s)
         wins = (
             criterion[:, j] < criterion[:, line] - MARGIN

@@ -15,7 +15,7 @@ import pyarrow as pa
 
 from stream.errors import RecordError, SourceError
 from stream.records import MAX_REJECT_TEXT, Batch, Reject, tidy, together
-from stream.sources.delimited import DelimitedReader, Layout, find_layout
+from stream.sources.delimited import BLOCK_BYTES, DelimitedReader, Layout, find_layout
 from stream.sources.senml import decode_pack
 from stream.station import FolderSource, Station, read_clock
 
@@ -108,8 +108,13 @@ def source_for(station: Station, path: Path) -> FolderSource:
 
 
 @contextmanager
-def open_bytes(path: Path) -> Iterator[BinaryIO]:
+def open_bytes(path: Path) -> Iterator[tuple[BinaryIO, BinaryIO]]:
     """Open a file for reading, decompressing gzip and zstd by their first bytes.
+
+    Yields
+    ------
+    tuple of stream
+        Its content, and the file on disk, whose position tells how far it was read.
 
     Raises
     ------
@@ -125,22 +130,22 @@ def open_bytes(path: Path) -> Iterator[BinaryIO]:
         raw.seek(0)
         if magic.startswith(_GZIP):
             with gzip.GzipFile(fileobj=raw) as unpacked:
-                yield cast(BinaryIO, unpacked)
+                yield cast(BinaryIO, unpacked), raw
         elif magic == _ZSTD:
             with pa.CompressedInputStream(pa.PythonFile(raw, "r"), "zstd") as unpacked:
-                yield cast(BinaryIO, unpacked)
+                yield cast(BinaryIO, unpacked), raw
         else:
-            yield raw
+            yield raw, raw
 
 
 def _look_at(station: Station, path: Path) -> Recording:
     source = source_for(station, path)
-    try:
-        with open_bytes(path) as stream:
-            head = _read_fully(stream, _HEAD)
-            size = path.stat().st_size
-    except (OSError, EOFError, zlib.error) as error:
-        raise SourceError(f"{path}: cannot be decompressed: {error}") from None
+    with open_bytes(path) as (content, _):
+        stream = _Unbroken(content)
+        head = _read_fully(stream, _HEAD)
+        size = path.stat().st_size
+    if stream.broken and b"\n" not in head:
+        raise SourceError(f"{path}: cannot be decompressed: {stream.broken}")
     if head.lstrip().startswith((b"[", b"{")):
         return Recording(path, size, None, frozenset())
     layout = find_layout(
@@ -150,7 +155,7 @@ def _look_at(station: Station, path: Path) -> Recording:
     return Recording(path, size, layout, channels)
 
 
-def _read_fully(stream: BinaryIO, count: int) -> bytes:
+def _read_fully(stream: "_Unbroken", count: int) -> bytes:
     parts: list[bytes] = []
     while count > 0 and (part := stream.read(count)):
         parts.append(part)
@@ -163,12 +168,11 @@ def _whole_lines(head: bytes) -> bytes:
     return head[: head.rfind(b"\n") + 1] or head
 
 
-class _Counted:
-    """A stream that says how far it has been read, for progress."""
+class _Unbroken:
+    """A stream that ends where a compressed file breaks off, and says so."""
 
-    def __init__(self, stream: BinaryIO, name: str) -> None:
+    def __init__(self, stream: BinaryIO) -> None:
         self._stream = stream
-        self._name = name
         self.broken: str | None = None
 
     def read(self, count: int = -1) -> bytes:
@@ -180,31 +184,30 @@ class _Counted:
 
 
 def read_recording(
-    station: Station, recording: Recording, block_bytes: int | None = None
-) -> Iterator[Batch]:
-    """Batches of one file, in its order.
+    station: Station, recording: Recording, block_bytes: int = BLOCK_BYTES
+) -> Iterator[tuple[Batch, int]]:
+    """Batches of one file in its order, each with how far the file has been read [bytes].
 
     A compressed file that breaks off is read up to the break, which is noted in
     quarantine.
     """
     name = recording.path.name
-    with open_bytes(recording.path) as raw:
-        stream = _Counted(raw, name)
+    with open_bytes(recording.path) as (content, raw):
+        stream = _Unbroken(content)
         if recording.layout is None:
-            yield from _packs(station, name, stream)
+            batches = _packs(station, name, stream)
         else:
             clock = read_clock(station.station.clock)
             reader = DelimitedReader(name, recording.layout, frozenset(station.channels), clock)
-            source = cast(BinaryIO, stream)
-            if block_bytes is None:
-                yield from reader.batches(source)
-            else:
-                yield from reader.batches(source, block_bytes)
+            batches = reader.batches(cast(BinaryIO, stream), block_bytes)
+        for batch in batches:
+            yield batch, raw.tell()
         if stream.broken:
-            yield _refused(name, 0, f"the compressed file breaks off: {stream.broken}", b"")
+            reason = f"the compressed file breaks off: {stream.broken}"
+            yield _refused(name, 0, reason, b""), raw.tell()
 
 
-def _packs(station: Station, name: str, stream: _Counted) -> Iterator[Batch]:
+def _packs(station: Station, name: str, stream: _Unbroken) -> Iterator[Batch]:
     """One pack a line, or one in the whole file."""
     units = {channel: c.unit for channel, c in station.channels.items()}
     content = stream.read(MAX_PACK + 1)
