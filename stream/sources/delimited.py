@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from datetime import tzinfo
-from typing import Any, BinaryIO, Final
+from typing import Any, Final, Protocol
 
 import numpy as np
 import pyarrow as pa
@@ -29,6 +29,13 @@ _MAX_LINE: Final = 1024 * 1024
 NOTHING: Final = ("", "NaN", "nan", "NAN", "NA", "null")
 """What loggers write for "no value"."""
 _NUMBER: Final = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$")
+
+
+class Readable(Protocol):
+    """Whatever bytes can be read from."""
+
+    def read(self, count: int, /) -> bytes:
+        """The next bytes, at most ``count``; none at the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +158,7 @@ class DelimitedReader:
         self._clock = LoggerClock(clock)
         self._line = 0
 
-    def batches(self, stream: BinaryIO, block_bytes: int = BLOCK_BYTES) -> Iterator[Batch]:
+    def batches(self, stream: Readable, block_bytes: int = BLOCK_BYTES) -> Iterator[Batch]:
         """Batches in the order of the file, each of whole lines.
 
         A last line without its line end is not trusted, since its last number may be

@@ -1,27 +1,22 @@
 """Recorded files: what they are, what they hold, and their records in order."""
 
-import gzip
 import json
-import zlib
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
 from dataclasses import dataclass
 from fnmatch import fnmatch
 from pathlib import Path
-from typing import BinaryIO, Final, cast
+from typing import Final
 
 import numpy as np
-import pyarrow as pa
 
 from stream.errors import RecordError, SourceError
 from stream.records import MAX_REJECT_TEXT, Batch, Reject, tidy, together
 from stream.sources.delimited import BLOCK_BYTES, DelimitedReader, Layout, find_layout
 from stream.sources.senml import decode_pack
+from stream.sources.unpack import Content, open_content
 from stream.station import FolderSource, Station, read_clock
 
 _HEAD: Final = 64 * 1024
-_GZIP: Final = b"\x1f\x8b"
-_ZSTD: Final = b"\x28\xb5\x2f\xfd"
 MAX_PACK: Final = 64 * 1024 * 1024
 """Largest SenML document that is read as a whole [bytes]."""
 
@@ -107,45 +102,13 @@ def source_for(station: Station, path: Path) -> FolderSource:
     return folders[0] if folders else FolderSource(kind="folder", path=".")
 
 
-@contextmanager
-def open_bytes(path: Path) -> Iterator[tuple[BinaryIO, BinaryIO]]:
-    """Open a file for reading, decompressing gzip and zstd by their first bytes.
-
-    Yields
-    ------
-    tuple of stream
-        Its content, and the file on disk, whose position tells how far it was read.
-
-    Raises
-    ------
-    SourceError
-        The file cannot be read.
-    """
-    try:
-        raw = path.open("rb")
-    except OSError as error:
-        raise SourceError(f"{path}: cannot be read: {error.strerror}") from None
-    with raw:
-        magic = raw.read(4)
-        raw.seek(0)
-        if magic.startswith(_GZIP):
-            with gzip.GzipFile(fileobj=raw) as unpacked:
-                yield cast(BinaryIO, unpacked), raw
-        elif magic == _ZSTD:
-            with pa.CompressedInputStream(pa.PythonFile(raw, "r"), "zstd") as unpacked:
-                yield cast(BinaryIO, unpacked), raw
-        else:
-            yield raw, raw
-
-
 def _look_at(station: Station, path: Path) -> Recording:
     source = source_for(station, path)
-    with open_bytes(path) as (content, _):
-        stream = _Unbroken(content)
-        head = _read_fully(stream, _HEAD)
+    with open_content(path) as content:
+        head = content.read(_HEAD)
         size = path.stat().st_size
-    if stream.broken and b"\n" not in head:
-        raise SourceError(f"{path}: cannot be decompressed: {stream.broken}")
+    if content.broken and b"\n" not in head:
+        raise SourceError(f"{path}: cannot be decompressed: {content.broken}")
     if head.lstrip().startswith((b"[", b"{")):
         return Recording(path, size, None, frozenset())
     layout = find_layout(
@@ -155,32 +118,9 @@ def _look_at(station: Station, path: Path) -> Recording:
     return Recording(path, size, layout, channels)
 
 
-def _read_fully(stream: "_Unbroken", count: int) -> bytes:
-    parts: list[bytes] = []
-    while count > 0 and (part := stream.read(count)):
-        parts.append(part)
-        count -= len(part)
-    return b"".join(parts)
-
-
 def _whole_lines(head: bytes) -> bytes:
     """Up to the last line end, or all of it where there is none."""
     return head[: head.rfind(b"\n") + 1] or head
-
-
-class _Unbroken:
-    """A stream that ends where a compressed file breaks off, and says so."""
-
-    def __init__(self, stream: BinaryIO) -> None:
-        self._stream = stream
-        self.broken: str | None = None
-
-    def read(self, count: int = -1) -> bytes:
-        try:
-            return self._stream.read(count)
-        except (OSError, EOFError, zlib.error) as error:
-            self.broken = str(error)
-            return b""
 
 
 def read_recording(
@@ -192,30 +132,29 @@ def read_recording(
     quarantine.
     """
     name = recording.path.name
-    with open_bytes(recording.path) as (content, raw):
-        stream = _Unbroken(content)
+    with open_content(recording.path) as content:
         if recording.layout is None:
-            batches = _packs(station, name, stream)
+            batches = _packs(station, name, content)
         else:
             clock = read_clock(station.station.clock)
             reader = DelimitedReader(name, recording.layout, frozenset(station.channels), clock)
-            batches = reader.batches(cast(BinaryIO, stream), block_bytes)
+            batches = reader.batches(content, block_bytes)
         for batch in batches:
-            yield batch, raw.tell()
-        if stream.broken:
-            reason = f"the compressed file breaks off: {stream.broken}"
-            yield _refused(name, 0, reason, b""), raw.tell()
+            yield batch, content.position
+        if content.broken:
+            reason = f"the compressed file breaks off: {content.broken}"
+            yield _refused(name, 0, reason, b""), content.position
 
 
-def _packs(station: Station, name: str, stream: _Unbroken) -> Iterator[Batch]:
+def _packs(station: Station, name: str, content: Content) -> Iterator[Batch]:
     """One pack a line, or one in the whole file."""
     units = {channel: c.unit for channel, c in station.channels.items()}
-    content = stream.read(MAX_PACK + 1)
-    if len(content) > MAX_PACK:
+    text = content.read(MAX_PACK + 1)
+    if len(text) > MAX_PACK:
         raise SourceError(f"{name}: over {MAX_PACK} bytes of JSON; split it into one pack a line")
-    lines = content.split(b"\n")
+    lines = text.split(b"\n")
     if len([line for line in lines if line.strip()]) > 1 and not _is_json(lines[0]):
-        lines = [content]
+        lines = [text]
     gathered: list[Batch] = []
     for number, line in enumerate(lines, 1):
         if not line.strip():
