@@ -28,6 +28,13 @@ PARABOLA: Final = 2.0
 """How much more the parabola's criterion must gain than the saturating curve's: both
 bend, but a headspace fills towards a limit and does not turn."""
 
+FEWEST: Final = 8.0
+"""Independent points that samples in a row count for at least. Where hardly any noise is
+left, what remains is slow and would count for fewer than a criterion needs."""
+
+ROUNDING: Final = 1e-12
+"""Residuals below this share of the mole fraction are rounding."""
+
 PRIOR: Final = 2.0
 """Twice the log prior odds of a curve in the doubt about the model: every headspace
 bends a little, whether or not the points show it."""
@@ -217,12 +224,20 @@ def choose(
         )
         effective = points
     else:
+        # Below this residuals are rounding of the arithmetic, and tell nothing.
+        starts = np.column_stack([np.abs(f.start) for f in fits.values()])[rows, best]
+        level = (ROUNDING * np.nan_to_num(starts)) ** 2
         with np.errstate(divide="ignore", invalid="ignore"):
-            effective = np.where(long_run > 0, points * variance / long_run, points)
+            told = variance > level
+            effective = np.where(told & (long_run > 0), points * variance / long_run, points)
+        effective = np.maximum(effective, np.minimum(points, FEWEST))
         criterion = np.column_stack(
             [
                 aicc(
-                    np.where(_stands(f), f.rss, np.nan), effective, f.parameters + 1, f.rss / points
+                    np.where(_stands(f), f.rss, np.nan),
+                    effective,
+                    f.parameters + 1,
+                    np.maximum(_mean_square(f.rss, points), level),
                 )
                 for f in fits.values()
             ]
@@ -343,6 +358,11 @@ def _stands(fit: Fit) -> NDArray[np.bool_]:
     return np.asarray((fit.status != FitStatus.FEW_POINTS) & (fit.status != FitStatus.SAME_TIME))
 
 
+def _mean_square(rss: Floats, points: Floats) -> Floats:
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(rss / points)
+
+
 def _ratio(long_run: Floats, variance: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(variance > 0, long_run / variance, 1.0)
@@ -359,7 +379,8 @@ def _noise(
     """Standard error of a line's slope under the noise alone, and its degrees of freedom."""
     reference = fits.get("linear", next(iter(fits.values())))
     with np.errstate(divide="ignore", invalid="ignore"):
-        noise_se = reference.slope_se * np.sqrt(long_run / reference.long_run)
+        left = np.where(reference.long_run > 0, long_run / reference.long_run, 1.0)
+        noise_se = reference.slope_se * np.sqrt(left)
     if known_variance:
         return noise_se, np.full(len(points), np.inf)
     return noise_se, np.maximum(effective - (points - free), 1.0)

@@ -152,5 +152,26 @@ def test_no_points_are_no_fit() -> None:
     assert np.isnan(choice.slope).all()
 
 
+def test_without_noise_the_truth_is_found() -> None:
+    """Noise-free closures: a line, a curve either way, nothing at all."""
+    curve = -np.expm1(-1e-3 * T) / 1e-3
+    y = np.vstack([330 + 0.1 * T, 330 + 0.1 * curve, 330 - 0.05 * curve, np.full(len(T), 330.0)])
+    choice = chosen(y, T)
+    names = [choice.models[j] for j in choice.chosen]
+    assert names == ["linear", "saturating", "saturating", "linear"]
+    assert choice.slope == pytest.approx([0.1, 0.1, -0.05, 0.0], abs=1e-9)
+    words = [REASON_WORDS[Reason(r)] for r in choice.reason]
+    assert words == ["line_suffices", "curve_resolved", "curve_resolved", "line_suffices"]
+    assert np.isfinite(choice.noise_se).all()
+
+
+def test_a_strong_closure_with_slow_residuals_keeps_its_curve() -> None:
+    """What little is left is slow: it counts as few points, and the curve is plain all the same."""
+    y = 330 + 2.0 * -np.expm1(-1.5e-3 * T) / 1.5e-3 + 0.05 * np.sin(T / 60)
+    choice = chosen(y, T)
+    assert choice.models[choice.chosen[0]] == "saturating"
+    assert choice.slope[0] == pytest.approx(2.0, rel=0.01)
+
+
 def test_every_reason_has_a_word() -> None:
     assert set(REASON_WORDS) == set(Reason)
