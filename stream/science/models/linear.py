@@ -5,7 +5,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.science.kernel import kernel, over_segments
+from stream.science.kernel import kernel
+from stream.science.models.batch import fit_batch
 from stream.science.models.result import (
     COLUMNS,
     SLOPE,
@@ -16,7 +17,6 @@ from stream.science.models.result import (
     TSS,
     Fit,
     FitStatus,
-    as_fit,
 )
 from stream.science.models.spread import spread
 from stream.science.segments import Segments
@@ -104,10 +104,4 @@ def fit(segments: Segments, *, correlated: bool = True) -> Fit:
     Fit
         Slope and start with standard errors, shape (m,).
     """
-    out = np.empty((len(segments), COLUMNS))
-    g = segments
-    over_segments(
-        lambda i, j: _fit(g.t, g.y, g.w, g.offsets, i, j, g.known_variance, correlated, out),
-        len(segments),
-    )
-    return as_fit("linear", PARAMETERS, segments.points, out)
+    return fit_batch("linear", PARAMETERS, _fit, segments, correlated=correlated)

@@ -5,7 +5,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.science.kernel import kernel, over_segments
+from stream.science.kernel import kernel
+from stream.science.models.batch import fit_batch
 from stream.science.models.result import (
     COLUMNS,
     COVARIANCE,
@@ -19,7 +20,6 @@ from stream.science.models.result import (
     TSS,
     Fit,
     FitStatus,
-    as_fit,
 )
 from stream.science.models.spread import spread
 from stream.science.segments import Segments
@@ -132,10 +132,4 @@ def fit(segments: Segments, *, correlated: bool = True) -> Fit:
     -----
     After [Wagner1997]_; computed in orthogonal polynomials of centred, scaled time.
     """
-    out = np.empty((len(segments), COLUMNS))
-    g = segments
-    over_segments(
-        lambda i, j: _fit(g.t, g.y, g.w, g.offsets, i, j, g.known_variance, correlated, out),
-        len(segments),
-    )
-    return as_fit("quadratic", PARAMETERS, segments.points, out)
+    return fit_batch("quadratic", PARAMETERS, _fit, segments, correlated=correlated)

@@ -13,7 +13,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.science.kernel import inline, kernel, over_segments
+from stream.science.kernel import inline, kernel
+from stream.science.models.batch import fit_batch
 from stream.science.models.result import (
     COLUMNS,
     COVARIANCE,
@@ -27,7 +28,6 @@ from stream.science.models.result import (
     TSS,
     Fit,
     FitStatus,
-    as_fit,
 )
 from stream.science.models.spread import spread
 from stream.science.segments import Segments
@@ -346,10 +346,4 @@ def fit(segments: Segments, *, correlated: bool = True) -> Fit:
         points bend the other way the line is returned with ``NO_CURVATURE``; where
         the curve ends before the first point, ``CURVE_AT_BOUND``.
     """
-    out = np.empty((len(segments), COLUMNS))
-    g = segments
-    over_segments(
-        lambda i, j: _fit(g.t, g.y, g.w, g.offsets, i, j, g.known_variance, correlated, out),
-        len(segments),
-    )
-    return as_fit("saturating", PARAMETERS, segments.points, out)
+    return fit_batch("saturating", PARAMETERS, _fit, segments, correlated=correlated)
