@@ -67,6 +67,14 @@ def build_parser() -> argparse.ArgumentParser:
     )
     replay.set_defaults(run=_replay)
 
+    again = verbs.add_parser(
+        "reprocess", help="work out stored records again under the station file as it is now"
+    )
+    _station(again)
+    _period(again)
+    _database(again)
+    again.set_defaults(run=_reprocess)
+
     export = verbs.add_parser("export", help="write results or records to a file")
     _station(export)
     export.add_argument(
@@ -153,18 +161,33 @@ def _replay(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def _reprocess(arguments: argparse.Namespace) -> int:
+    from stream.pipeline.reprocess import reprocess
+    from stream.progress import Progress
+    from stream.station import load_station
+
+    file = load_station(arguments.station)
+    url = _url(arguments, file.database_url)
+    first, stop = _stretch(arguments, file.station.station.timezone)
+    with Progress() as progress:
+        done = reprocess(file, url, first, stop, report=progress)
+    print(done.sentence())
+    return 0
+
+
 def _export(arguments: argparse.Namespace) -> int:
     from stream.export.verb import export
     from stream.station import load_station
 
     file = load_station(arguments.station)
+    first, stop = _stretch(arguments, file.station.station.timezone)
     count = export(
         file,
         arguments.what,
         arguments.out,
         _url(arguments, file.database_url),
-        first=_moment(arguments.first, file.station.station.timezone, end=False),
-        stop=_moment(arguments.stop, file.station.station.timezone, end=True),
+        first=first,
+        stop=stop,
         gases=tuple(arguments.gas),
         chambers=tuple(arguments.chamber),
         unit=arguments.unit,
@@ -186,6 +209,15 @@ def _url(arguments: argparse.Namespace, default: str) -> str:
     if arguments.database is None:
         return default
     return url_beside(Path.cwd() / "here", arguments.database)
+
+
+def _stretch(arguments: argparse.Namespace, zone: str) -> tuple[int | None, int | None]:
+    """The period that is asked for [µs since 1970], the end excluded."""
+    first = _moment(arguments.first, zone, end=False)
+    stop = _moment(arguments.stop, zone, end=True)
+    if first is not None and stop is not None and not first < stop:
+        raise CommandError("--from: must be earlier than --to")
+    return first, stop
 
 
 def _moment(text: str | None, zone: str, *, end: bool) -> int | None:

@@ -37,23 +37,10 @@ class Replayed:
 
     def sentence(self) -> str:
         """For people, in one line."""
-        words = [
+        return (
             f"{_count(self.files, 'file')}: {self.records} new records, {self.known} known already,"
-            f" {_count(self.rejects, 'line')} newly in quarantine"
-        ]
-        for kind, name in (
-            ("closures", "closures"),
-            ("gaps", "gaps"),
-            ("standard_visits", "standard visits"),
-        ):
-            changed = {
-                how: self.settled.written[kind, how] for how in ("new", "revised", "withdrawn")
-            }
-            if any(changed.values()) or kind == "closures":
-                words.append(f"{name}: " + ", ".join(f"{n} {how}" for how, n in changed.items()))
-        if self.settled.pending:
-            words.append(f"{_count(self.settled.pending, 'closure')} not over at the last record")
-        return "; ".join(words)
+            f" {_count(self.rejects, 'line')} newly in quarantine; {self.settled.sentence()}"
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -90,5 +90,6 @@ class Changes:
     station_digest: str = ""
     station_content: str = ""
     software_version: str = ""
-    force: bool = False
-    """Make a new revision of every result, changed or not."""
+    renew: bool = False
+    """Make a new revision also of a result that comes out the same, where it was stored
+    under another station file or software version."""

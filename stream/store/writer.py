@@ -154,7 +154,11 @@ class Writer:
             if before is None:
                 written[result.kind, "new"] += 1
                 rows.append((result, 1, 1, 0))
-            elif before["result_digest"] != result.digest or before["withdrawn"] or changes.force:
+            elif (
+                before["result_digest"] != result.digest
+                or before["withdrawn"]
+                or (changes.renew and _made_otherwise(before, changes))
+            ):
                 written[result.kind, "revised"] += 1
                 superseded.setdefault(result.kind, []).append(result.identity)
                 rows.append((result, before["revision"] + 1, 1, 0))
@@ -269,3 +273,11 @@ class Writer:
             # NaN is an unknown number: NULL, which SQLite makes of it by itself.
             values = [tuple(None if v != v else v for v in row) for row in values]
         return connection.exec_driver_sql(text, values).rowcount
+
+
+def _made_otherwise(before: Row, changes: Changes) -> bool:
+    """Whether a stored result came of another station file or software version."""
+    return bool(
+        before["station_digest"] != changes.station_digest
+        or before["software_version"] != changes.software_version
+    )

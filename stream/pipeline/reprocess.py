@@ -1,0 +1,67 @@
+"""New revisions from the stored records: another dead band, another height, newer software."""
+
+from contextlib import closing
+
+from stream.errors import StoreError
+from stream.pipeline.replay import Report, join
+from stream.pipeline.settle import Settled
+from stream.records import DAY
+from stream.station import StationFile
+from stream.store import database_exists, open_store
+
+
+def reprocess(
+    file: StationFile,
+    url: str,
+    first_us: int | None = None,
+    stop_us: int | None = None,
+    *,
+    report: Report | None = None,
+) -> Settled:
+    """Work out a period again under the station file as it is now.
+
+    Parameters
+    ----------
+    file : StationFile
+        The station.
+    url : str
+        Of the database.
+    first_us, stop_us : int, optional
+        Period by the closing of the lid, the end excluded [µs]; all where not given.
+    report : callable, optional
+        For a progress bar.
+
+    Returns
+    -------
+    Settled
+        What was revised; old revisions stay readable.
+
+    Raises
+    ------
+    StoreError
+        There is no database, or no record of the station in it, or it refuses.
+    """
+    if not database_exists(url):
+        raise StoreError(f"{url}: no such database; run lidstream replay first, or name another")
+    with closing(open_store(url)) as store:
+        parts = join(file, store)
+        extent = parts.journal.extent()
+        if not extent:
+            raise StoreError(
+                f"{store.shown}: no record of station {file.station.id!r};"
+                " run lidstream replay first, or name another database"
+            )
+        start = min(first for first, _, _ in extent.values())
+        until = max(last for _, last, _ in extent.values())
+        first = -(2**62) if first_us is None else first_us
+        stop = 2**62 if stop_us is None else stop_us
+        total = max(1.0, (min(stop, until) - max(first, start)) / DAY)
+        done = 0.0
+
+        def progress(days: float) -> None:
+            nonlocal done
+            done += days
+            if report:
+                report("fluxes", done, total)
+
+        return parts.settlement.reprocess(first, stop, progress=progress)
