@@ -204,51 +204,126 @@ def choose(
     Choice
     """
     models = tuple(fits)
-    m = len(span_s)
+    noise = _read_noise(fits, known_variance=known_variance)
+    criterion = _criteria(fits, noise, known_variance=known_variance)
+    verdict = _judge(fits, criterion, noise, span_s, first_s)
+    chosen, reason = _pick(models, criterion, verdict)
+    usable = np.column_stack([f.ok for f in fits.values()])
+    rows = np.arange(len(span_s))
+    if "linear" not in models:
+        # With no line to fall back on, the first that could be fitted stands.
+        chosen = np.where(reason == Reason.ONLY_CANDIDATE, np.argmax(usable, axis=1), chosen)
+    if rule != "auto":
+        chosen = np.where(fits[rule].ok, models.index(rule), chosen)
+        reason = np.where(fits[rule].ok, int(Reason.SET_BY_STATION_FILE), reason)
+
+    slopes = np.column_stack([f.slope for f in fits.values()])
+    errors = np.column_stack([f.slope_se for f in fits.values()])
+    none = ~usable[rows, chosen]
+    slope = np.where(none, np.nan, slopes[rows, chosen])
+    slope_se = errors[rows, chosen]
+    if rule == "auto":
+        curved = np.array(models) != "linear"
+        slope_se = unconditional_se(slopes, errors, criterion, slope, slope_se, usable, curved)
+    return Choice(
+        models,
+        np.where(none, -1, chosen),
+        np.where(none, int(Reason.NO_FIT), reason),
+        slope,
+        np.where(none, np.nan, slope_se),
+        criterion,
+        noise.line_se,
+        noise.freedom,
+        noise.variance,
+        _ratio(noise.long_run, noise.variance),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Noise:
+    """The noise of m closures, read from the model that leaves least of each, so that
+    the misfit of a line to a curve is not taken for noise; arrays of shape (m,).
+
+    Attributes
+    ----------
+    variance, long_run : ndarray
+        Plain and long-run residual variance.
+    points, effective : ndarray
+        Points, and how many independent ones they count for.
+    level : ndarray
+        Mean square below which residuals are rounding of the arithmetic.
+    line_se, freedom : ndarray
+        Standard error of a line's slope under this noise, and its degrees of freedom.
+    """
+
+    variance: Floats
+    long_run: Floats
+    points: Floats
+    effective: Floats
+    level: Floats
+    line_se: Floats
+    freedom: Floats
+
+
+def _read_noise(fits: Mapping[str, Fit], *, known_variance: bool) -> _Noise:
     rss = np.column_stack([np.where(_stands(f), f.rss, np.inf) for f in fits.values()])
-    points = next(iter(fits.values())).points.astype(np.float64)
-    rows = np.arange(m)
-    # The noise is read from the model that leaves least, so that the misfit of a
-    # line to a curve is not taken for noise.
     best = np.argmin(rss, axis=1)
-    variance = np.column_stack([f.variance for f in fits.values()])[rows, best]
-    long_run = np.column_stack([f.long_run for f in fits.values()])[rows, best]
-    free = points - np.array([f.parameters for f in fits.values()])[best]
+    rows = np.arange(len(best))
 
-    if known_variance:
-        criterion = np.column_stack(
-            [
-                np.where(_stands(f), f.rss / long_run + 2 * f.parameters, np.inf)
-                for f in fits.values()
-            ]
-        )
-        effective = points
-    else:
-        # Below this residuals are rounding of the arithmetic, and tell nothing.
-        starts = np.column_stack([np.abs(f.start) for f in fits.values()])[rows, best]
-        level = (ROUNDING * np.nan_to_num(starts)) ** 2
+    def of_best(name: str) -> Floats:
+        return np.asarray(np.column_stack([getattr(f, name) for f in fits.values()])[rows, best])
+
+    variance, long_run = of_best("variance"), of_best("long_run")
+    points = next(iter(fits.values())).points.astype(np.float64)
+    level = (ROUNDING * np.nan_to_num(np.abs(of_best("start")))) ** 2
+    parameters = np.array([f.parameters for f in fits.values()])[best]
+    reference = fits.get("linear", next(iter(fits.values())))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        left = np.where(reference.long_run > 0, long_run / reference.long_run, 1.0)
+        line_se = reference.slope_se * np.sqrt(left)
+        if known_variance:
+            endless = np.full(len(points), np.inf)
+            return _Noise(variance, long_run, points, points, level, line_se, endless)
+        told = (variance > level) & (long_run > 0)
+        effective = np.where(told, points * variance / long_run, points)
+    effective = np.maximum(effective, np.minimum(points, FEWEST))
+    freedom = np.maximum(effective - parameters, 1.0)
+    return _Noise(variance, long_run, points, effective, level, line_se, freedom)
+
+
+def _criteria(fits: Mapping[str, Fit], noise: _Noise, *, known_variance: bool) -> Floats:
+    """AICc of each candidate, or AIC where variances are known, shape (m, models)."""
+    columns = []
+    for f in fits.values():
+        stands = _stands(f)
+        if known_variance:
+            columns.append(np.where(stands, f.rss / noise.long_run + 2 * f.parameters, np.inf))
+            continue
         with np.errstate(divide="ignore", invalid="ignore"):
-            told = variance > level
-            effective = np.where(told & (long_run > 0), points * variance / long_run, points)
-        effective = np.maximum(effective, np.minimum(points, FEWEST))
-        criterion = np.column_stack(
-            [
-                aicc(
-                    np.where(_stands(f), f.rss, np.nan),
-                    effective,
-                    f.parameters + 1,
-                    np.maximum(_mean_square(f.rss, points), level),
-                )
-                for f in fits.values()
-            ]
-        )
+            mean_square = np.maximum(f.rss / noise.points, noise.level)
+        rss = np.where(stands, f.rss, np.nan)
+        columns.append(aicc(rss, noise.effective, f.parameters + 1, mean_square))
+    return np.column_stack(columns)
 
-    line = models.index("linear") if "linear" in models else -1
-    noise_se, freedom = _noise(fits, long_run, effective, free, points, known_variance)
-    with np.errstate(invalid="ignore"):
-        detection = stats.t.ppf(0.975, np.maximum(freedom, 1.0)) * noise_se
 
+@dataclass(frozen=True, slots=True)
+class _Verdict:
+    """Which candidates may stand, shape (m, models), and what stopped the curves, (m,)."""
+
+    admitted: NDArray[np.bool_]
+    sharp: NDArray[np.bool_]
+    wrong_way: NDArray[np.bool_]
+
+
+def _judge(
+    fits: Mapping[str, Fit], criterion: Floats, noise: _Noise, span_s: Floats, first_s: Floats
+) -> _Verdict:
+    """Hold each curve to the line, to the way a headspace bends, and to the cap."""
+    m = len(span_s)
+    models = list(fits)
+    line = criterion[:, models.index("linear")] if "linear" in fits else np.full(m, np.inf)
     line_slope = fits.get("linear", next(iter(fits.values()))).slope
+    detection = stats.t.ppf(0.975, np.maximum(noise.freedom, 1.0)) * noise.line_se
     admitted = np.zeros((m, len(models)), dtype=bool)
     sharp = np.zeros(m, dtype=bool)
     wrong_way = np.zeros(m, dtype=bool)
@@ -261,68 +336,41 @@ def choose(
             bends = rate > 0
             turns = np.full(m, fit.model == "quadratic") & (rate * (first_s + span_s) > 1.0)
             gentle = rate <= curvature_cap(line_slope, detection, span_s, first_s)
-        wins = (
-            criterion[:, j] < criterion[:, line] - MARGIN
-            if line >= 0
-            else np.isfinite(criterion[:, j])
-        )
-        stands = _stands(fit)
-        admitted[:, j] = fit.ok & bends & gentle & ~turns & wins
-        wrong_way |= stands & wins & ~bends
-        sharp |= stands & wins & bends & (turns | ~gentle)
+            wins = criterion[:, j] < line - MARGIN
+        resolved = _stands(fit) & wins
+        admitted[:, j] = fit.ok & resolved & bends & gentle & ~turns
+        wrong_way |= resolved & ~bends
+        sharp |= resolved & bends & (turns | ~gentle)
+    return _Verdict(admitted, sharp, wrong_way)
 
-    shown = np.where(admitted, criterion, np.inf)
+
+def _pick(
+    models: tuple[str, ...], criterion: Floats, verdict: _Verdict
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Column of the best admitted candidate, and the reason; the line where no curve may."""
+    shown = np.where(verdict.admitted, criterion, np.inf)
     if "saturating" in models and "quadratic" in models:
         shown[:, models.index("quadratic")] += PARABOLA
-    chosen = np.argmin(shown, axis=1)
-    curved = np.isfinite(shown[rows, chosen]) & (chosen != line)
-    reason = np.full(m, int(Reason.LINE_SUFFICES))
-    reason[curved] = Reason.CURVE_RESOLVED
-    if line >= 0:
-        undefined = ~np.isfinite(np.delete(criterion, line, axis=1)).any(axis=1)
-        chosen = np.where(curved, chosen, line)
-        reason[~curved & sharp] = Reason.CURVE_TOO_SHARP
-        reason[~curved & wrong_way & ~sharp] = Reason.BENDS_THE_WRONG_WAY
-        if len(models) > 1:
-            reason[~curved & undefined] = Reason.FEW_POINTS
-    else:
-        usable = np.column_stack([f.ok for f in fits.values()])
-        chosen = np.where(curved, chosen, np.argmax(usable, axis=1))
-        reason[~curved] = Reason.ONLY_CANDIDATE
-    if len(models) == 1:
-        reason[:] = Reason.ONLY_CANDIDATE
-    if rule != "auto":
-        wanted = models.index(rule)
-        possible = fits[rule].ok
-        chosen = np.where(possible, wanted, chosen)
-        reason[possible] = Reason.SET_BY_STATION_FILE
-
-    slopes = np.column_stack([f.slope for f in fits.values()])
-    errors = np.column_stack([f.slope_se for f in fits.values()])
-    usable = np.column_stack([f.ok for f in fits.values()])
-    none = ~usable[rows, chosen]
-    slope = np.where(none, np.nan, slopes[rows, chosen])
-    slope_se = np.where(none, np.nan, errors[rows, chosen])
-    if rule == "auto":
-        slope_se = np.where(
-            none,
-            np.nan,
-            unconditional_se(
-                slopes, errors, criterion, slope, slope_se, usable, np.array(models) != "linear"
-            ),
+    is_line = np.array(models) == "linear"
+    best_curve = np.argmin(np.where(is_line, np.inf, shown), axis=1)
+    curved = np.isfinite(shown[np.arange(len(shown)), best_curve]) & ~is_line[best_curve]
+    if len(models) == 1 or not is_line.any():
+        reason = np.where(
+            curved & (len(models) > 1), int(Reason.CURVE_RESOLVED), int(Reason.ONLY_CANDIDATE)
         )
-    return Choice(
-        models,
-        np.where(none, -1, chosen),
-        np.where(none, int(Reason.NO_FIT), reason),
-        slope,
-        slope_se,
-        criterion,
-        noise_se,
-        freedom,
-        variance,
-        _ratio(long_run, variance),
+        return best_curve, reason
+    undefined = ~np.isfinite(criterion[:, ~is_line]).any(axis=1)
+    reason = np.select(
+        [curved, undefined, verdict.sharp, verdict.wrong_way],
+        [
+            int(Reason.CURVE_RESOLVED),
+            int(Reason.FEW_POINTS),
+            int(Reason.CURVE_TOO_SHARP),
+            int(Reason.BENDS_THE_WRONG_WAY),
+        ],
+        int(Reason.LINE_SUFFICES),
     )
+    return np.where(curved, best_curve, int(np.flatnonzero(is_line)[0])), reason
 
 
 def unconditional_se(
@@ -358,29 +406,6 @@ def _stands(fit: Fit) -> NDArray[np.bool_]:
     return np.asarray((fit.status != FitStatus.FEW_POINTS) & (fit.status != FitStatus.SAME_TIME))
 
 
-def _mean_square(rss: Floats, points: Floats) -> Floats:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(rss / points)
-
-
 def _ratio(long_run: Floats, variance: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.where(variance > 0, long_run / variance, 1.0)
-
-
-def _noise(
-    fits: Mapping[str, Fit],
-    long_run: Floats,
-    effective: Floats,
-    free: Floats,
-    points: Floats,
-    known_variance: bool,
-) -> tuple[Floats, Floats]:
-    """Standard error of a line's slope under the noise alone, and its degrees of freedom."""
-    reference = fits.get("linear", next(iter(fits.values())))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        left = np.where(reference.long_run > 0, long_run / reference.long_run, 1.0)
-        noise_se = reference.slope_se * np.sqrt(left)
-    if known_variance:
-        return noise_se, np.full(len(points), np.inf)
-    return noise_se, np.maximum(effective - (points - free), 1.0)
