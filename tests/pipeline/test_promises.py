@@ -1,26 +1,27 @@
 """Promises 2 to 6: durable, exactly once, nothing vanishes, late data, traced numbers."""
 
-import os
 import random
 import signal
 import subprocess
 import sys
 import time
+from collections import Counter
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 import pytest
-from small import own_line_stream, part, shared_stream, stored, write_log
+from small import own_line_stream, part, shared_stream, station_text, stored, write_log
 
 from stream import __version__
 from stream.pipeline.replay import Parts, replay
 from stream.records import SECOND, Batch, tidy
 from stream.science.constants import GAS_CONSTANT
-from stream.station import StationFile
+from stream.station import StationFile, load_station
 from stream.store import Store, open_store
 from stream.store.readers import Reader
+from stream.store.schema import metadata
 
 Make = Callable[..., StationFile]
 OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
@@ -94,59 +95,95 @@ def test_files_one_by_one_give_the_same_rows_as_together(
         assert everything(apart)[table] == everything(together)[table]
 
 
-@pytest.mark.parametrize(
-    "backend", ["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)]
-)
-def test_killed_at_any_moment_and_started_again(
-    make_station: Make, tmp_path: Path, request: pytest.FixtureRequest, backend: str
-) -> None:
-    """kill -9 at ten random moments of a replay; the end is the same as undisturbed."""
-    from conftest import _postgres_url
+CHILD = """
+import sys
+from pathlib import Path
+from stream.pipeline.replay import replay
+from stream.station import load_station
+from stream.store.writer import Writer
 
-    file = make_station()
-    for i in range(4):
-        stream = own_line_stream(seed=i, hours=3)
-        moved = tidy(
-            stream.source,
-            stream.times + i * 3 * 3600 * SECOND,
-            {c: stream.values[:, j] for j, c in enumerate(stream.channels)},
-            stream.lines,
-        )
-        write_log(moved, tmp_path / "incoming" / f"log{i}.csv")
-    calm = f"sqlite:///{tmp_path / 'calm.db'}"
-    if backend == "postgresql":
-        maker = _postgres_url()
-        url = next(maker)
-        request.addfinalizer(lambda: next(maker, None))
-    else:
-        url = f"sqlite:///{tmp_path / 'killed.db'}"
-    command = [
-        sys.executable,
-        "-m",
-        "stream.cli",
-        "replay",
-        str(file.path),
-        str(tmp_path / "incoming"),
-    ]
-    began = time.monotonic()
-    subprocess.run([*command, "--database", calm], check=True, capture_output=True)
-    usual = time.monotonic() - began
+commit = Writer.commit
+
+def told(self, changes):
+    print("commit", flush=True)
+    return commit(self, changes)
+
+Writer.commit = told
+station, folder, url = sys.argv[1:]
+replay(load_station(Path(station)), [Path(folder)], url)
+"""
+"""A replay that says when each commit begins, so that kills can be spread over the work."""
+
+ROUNDS = 16
+
+
+def test_killed_at_any_moment_and_started_again(database_url: str, tmp_path: Path) -> None:
+    """kill -9 within milliseconds of a commit, each of sixteen stations at another one;
+    started again, each ends as the undisturbed one. The kills must have hit all stages.
+    """
+    incoming = tmp_path / "incoming"
+    for i in range(24):
+        stream = own_line_stream(seed=i, hours=0.5)
+        columns = {c: stream.values[:, j] for j, c in enumerate(stream.channels)}
+        moved = stream.times + i * 6 * 3600 * SECOND
+        write_log(tidy(stream.source, moved, columns, stream.lines), incoming / f"log{i:02d}.csv")
+
+    def station(name: str) -> StationFile:
+        path = tmp_path / f"{name}.toml"
+        path.write_text(station_text().replace('id = "small"', f'id = "{name}"'))
+        return load_station(path)
+
+    def start(file: StationFile) -> subprocess.Popen[str]:
+        words = [sys.executable, "-c", CHILD, str(file.path), str(incoming), database_url]
+        return subprocess.Popen(words, stdout=-1, stderr=-3, text=True)
+
+    with start(station("calm")) as process:
+        commits = process.communicate(timeout=120)[0].count("commit")
+    assert process.returncode == 0
     rng = random.Random(4)
-    killed = 0
-    for _ in range(10):
-        process = subprocess.Popen([*command, "--database", url], stdout=-3, stderr=-3)
-        try:
-            process.wait(timeout=rng.uniform(0.35, 0.95) * usual)
-        except subprocess.TimeoutExpired:
-            os.kill(process.pid, signal.SIGKILL)
-            process.wait()
-            killed += 1
-    subprocess.run([*command, "--database", url], check=True, capture_output=True)
-    assert killed >= 3
-    disturbed, undisturbed = everything(url), everything(calm)
-    for table in ("closures", "fluxes", "model_fits", "gaps", "quarantine", "journal_channels"):
-        assert disturbed[table] == undisturbed[table]
-    assert disturbed["unsettled"] == []
+    stages: Counter[str] = Counter()
+    with closing(open_store(database_url)) as store:
+        expected = of_station(store, "calm")
+        assert len(expected["fluxes"]) > 50
+        for i in range(ROUNDS):
+            file = station(f"round{i}")
+            with start(file) as process:
+                assert process.stdout is not None
+                for _ in range(1 + i * commits // ROUNDS):
+                    process.stdout.readline()
+                time.sleep(rng.uniform(0.0, 0.004))
+                process.kill()
+            assert process.returncode == -signal.SIGKILL
+            stages[stage(store, file.station.id)] += 1
+            replay(file, [incoming], database_url)
+            assert of_station(store, file.station.id) == expected
+    print(f"kills by stage, of {commits} commits: {dict(stages)}")
+    assert stages["intake"] >= 6
+    assert stages["settlement"] >= 2
+
+
+def of_station(store: Store, name: str) -> dict[str, list[tuple[object, ...]]]:
+    """Rows of one station without its name and the digest of its file."""
+    tables = ("closures", "fluxes", "model_fits", "gaps", "quarantine", "journal_channels")
+    found = {}
+    for table, rows in stored(store, *tables, "unsettled").items():
+        names = [c.name for c in metadata.tables[table].columns]
+        hidden = {names.index(c) for c in ("station", "station_digest") if c in names}
+        mine = [r for r in rows if r[names.index("station")] == name]
+        found[table] = [tuple(v for j, v in enumerate(r) if j not in hidden) for r in mine]
+    return found
+
+
+def stage(store: Store, name: str) -> str:
+    """What a kill interrupted, as the database tells it."""
+    tables = stored(store, "journal_blocks", "unsettled")
+    blocks = sum(row[0] == name for row in tables["journal_blocks"])
+    if blocks == 0:
+        return "before the first commit"
+    if blocks < 24:
+        return "intake"
+    unsettled = any(row[0] == name for row in tables["unsettled"])
+    return "settlement" if unsettled else "after the last commit"
 
 
 def run(make_station: Make, open_parts: OpenParts, url: str, batch: Batch, **options: object):
@@ -226,8 +263,6 @@ def test_nothing_vanishes(
 def test_no_height_on_that_day(make_station: Make, open_parts: OpenParts, sqlite_url: str) -> None:
     file = make_station()
     file.path.write_text(file.path.read_text().replace("2026-01-01T00", "2027-01-01T00"))
-    from stream.station import load_station
-
     store, parts = open_parts(load_station(file.path), sqlite_url)
     parts.intake.take(own_line_stream(hours=0.4))
     parts.settlement.settle()
@@ -376,9 +411,7 @@ def test_visits_are_stored_with_their_errors(
         by_closure[row[:3]] = by_closure.get(row[:3], 0) + 1
     assert set(by_closure.values()) <= {3, 4}
     assert len(found["standard_visits"]) > 10
-    columns = [
-        c.name for c in __import__("stream.store.schema", fromlist=["x"]).standard_visits.columns
-    ]
+    columns = [c.name for c in metadata.tables["standard_visits"].columns]
     for row in found["standard_visits"]:
         named = dict(zip(columns, row, strict=True))
         assert named["standard_nmol_mol"] == 1000.0
