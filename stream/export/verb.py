@@ -3,11 +3,11 @@
 from contextlib import closing
 from pathlib import Path
 
-from stream.errors import CommandError, StoreError
+from stream.errors import CommandError
 from stream.export import tables
 from stream.export.csv_file import write_csv
 from stream.station import StationFile
-from stream.store import database_exists, open_store
+from stream.store import open_existing
 from stream.store.journal import Journal
 from stream.store.readers import Period, Reader
 
@@ -61,14 +61,12 @@ def export(
         raise CommandError(f"--unit: applies to fluxes, not to {what}")
     if first is not None and stop is not None and not first < stop:
         raise CommandError("--from: must be earlier than --to")
-    if not database_exists(url):
-        raise StoreError(f"{url}: no such database; run lidstream replay first, or name another")
     every = Period()
     period = Period(
         every.first_us if first is None else first, every.stop_us if stop is None else stop
     )
     selection = tables.Selection(period, gases, chambers, unit)
-    with closing(open_store(url)) as store:
+    with closing(open_existing(url)) as store:
         reader = Reader(store, file.station.id)
         if what == "fluxes":
             table = tables.fluxes(file.station, reader, selection)

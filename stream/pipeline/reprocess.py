@@ -7,7 +7,7 @@ from stream.pipeline.replay import Report, join
 from stream.pipeline.settle import Settled
 from stream.records import DAY
 from stream.station import StationFile
-from stream.store import database_exists, open_store
+from stream.store import open_existing
 
 
 def reprocess(
@@ -41,9 +41,7 @@ def reprocess(
     StoreError
         There is no database, or no record of the station in it, or it refuses.
     """
-    if not database_exists(url):
-        raise StoreError(f"{url}: no such database; run lidstream replay first, or name another")
-    with closing(open_store(url)) as store:
+    with closing(open_existing(url)) as store:
         parts = join(file, store)
         extent = parts.journal.extent()
         if not extent:

@@ -15,7 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from stream.science.models.result import Fit, FitStatus
+from stream.science.criterion import Noise, criteria, read_noise, stands
+from stream.science.models.result import Fit
 
 Floats = NDArray[np.float64]
 
@@ -27,13 +28,6 @@ bias of weak fluxes grows by half."""
 PARABOLA: Final = 2.0
 """How much more the parabola's criterion must gain than the saturating curve's: both
 bend, but a headspace fills towards a limit and does not turn."""
-
-FEWEST: Final = 8.0
-"""Independent points that samples in a row count for at least. Where hardly any noise is
-left, what remains is slow and would count for fewer than a criterion needs."""
-
-ROUNDING: Final = 1e-12
-"""Residuals below this share of the mole fraction are rounding."""
 
 PRIOR: Final = 2.0
 """Twice the log prior odds of a curve in the doubt about the model: every headspace
@@ -107,33 +101,6 @@ class Choice:
     noise_ratio: Floats
 
 
-def aicc(rss: Floats, points: Floats, parameters: int, variance: Floats) -> Floats:
-    """Akaike's criterion, corrected for few points (Eq. 15 of METHODS.md).
-
-    Parameters
-    ----------
-    rss : ndarray
-        Residual sum of squares.
-    points : ndarray
-        Number of independent points n.
-    parameters : int
-        K, coefficients and the variance.
-    variance : ndarray
-        RSS/n in the unit of the logarithm (the same for all models up to a constant).
-
-    Returns
-    -------
-    ndarray
-        n ln(RSS/n) + 2K + 2K(K + 1)/(n − K − 1) [BurnhamAnderson2002]_; infinite
-        where n ≤ K + 1.
-    """
-    n = np.asarray(points, dtype=np.float64)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        value = n * np.log(variance) + 2 * parameters
-        value = value + 2 * parameters * (parameters + 1) / (n - parameters - 1)
-    return np.where((n > parameters + 1) & np.isfinite(rss), value, np.inf)
-
-
 def curvature_cap(
     slope: Floats, detection_slope: Floats, span_s: Floats, first_s: Floats
 ) -> Floats:
@@ -204,8 +171,8 @@ def choose(
     Choice
     """
     models = tuple(fits)
-    noise = _read_noise(fits, known_variance=known_variance)
-    criterion = _criteria(fits, noise, known_variance=known_variance)
+    noise = read_noise(fits, known_variance=known_variance)
+    criterion = criteria(fits, noise, known_variance=known_variance)
     verdict = _judge(fits, criterion, noise, span_s, first_s)
     chosen, reason = _pick(models, criterion, verdict)
     usable = np.column_stack([f.ok for f in fits.values()])
@@ -235,75 +202,8 @@ def choose(
         noise.line_se,
         noise.freedom,
         noise.variance,
-        _ratio(noise.long_run, noise.variance),
+        noise.ratio,
     )
-
-
-@dataclass(frozen=True, slots=True)
-class _Noise:
-    """The noise of m closures, read from the model that leaves least of each, so that
-    the misfit of a line to a curve is not taken for noise; arrays of shape (m,).
-
-    Attributes
-    ----------
-    variance, long_run : ndarray
-        Plain and long-run residual variance.
-    points, effective : ndarray
-        Points, and how many independent ones they count for.
-    level : ndarray
-        Mean square below which residuals are rounding of the arithmetic.
-    line_se, freedom : ndarray
-        Standard error of a line's slope under this noise, and its degrees of freedom.
-    """
-
-    variance: Floats
-    long_run: Floats
-    points: Floats
-    effective: Floats
-    level: Floats
-    line_se: Floats
-    freedom: Floats
-
-
-def _read_noise(fits: Mapping[str, Fit], *, known_variance: bool) -> _Noise:
-    rss = np.column_stack([np.where(_stands(f), f.rss, np.inf) for f in fits.values()])
-    best = np.argmin(rss, axis=1)
-    rows = np.arange(len(best))
-
-    def of_best(name: str) -> Floats:
-        return np.asarray(np.column_stack([getattr(f, name) for f in fits.values()])[rows, best])
-
-    variance, long_run = of_best("variance"), of_best("long_run")
-    points = next(iter(fits.values())).points.astype(np.float64)
-    level = (ROUNDING * np.nan_to_num(np.abs(of_best("start")))) ** 2
-    parameters = np.array([f.parameters for f in fits.values()])[best]
-    reference = fits.get("linear", next(iter(fits.values())))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        left = np.where(reference.long_run > 0, long_run / reference.long_run, 1.0)
-        line_se = reference.slope_se * np.sqrt(left)
-        if known_variance:
-            endless = np.full(len(points), np.inf)
-            return _Noise(variance, long_run, points, points, level, line_se, endless)
-        told = (variance > level) & (long_run > 0)
-        effective = np.where(told, points * variance / long_run, points)
-    effective = np.maximum(effective, np.minimum(points, FEWEST))
-    freedom = np.maximum(effective - parameters, 1.0)
-    return _Noise(variance, long_run, points, effective, level, line_se, freedom)
-
-
-def _criteria(fits: Mapping[str, Fit], noise: _Noise, *, known_variance: bool) -> Floats:
-    """AICc of each candidate, or AIC where variances are known, shape (m, models)."""
-    columns = []
-    for f in fits.values():
-        stands = _stands(f)
-        if known_variance:
-            columns.append(np.where(stands, f.rss / noise.long_run + 2 * f.parameters, np.inf))
-            continue
-        with np.errstate(divide="ignore", invalid="ignore"):
-            mean_square = np.maximum(f.rss / noise.points, noise.level)
-        rss = np.where(stands, f.rss, np.nan)
-        columns.append(aicc(rss, noise.effective, f.parameters + 1, mean_square))
-    return np.column_stack(columns)
 
 
 @dataclass(frozen=True, slots=True)
@@ -316,7 +216,7 @@ class _Verdict:
 
 
 def _judge(
-    fits: Mapping[str, Fit], criterion: Floats, noise: _Noise, span_s: Floats, first_s: Floats
+    fits: Mapping[str, Fit], criterion: Floats, noise: Noise, span_s: Floats, first_s: Floats
 ) -> _Verdict:
     """Hold each curve to the line, to the way a headspace bends, and to the cap."""
     m = len(span_s)
@@ -337,7 +237,7 @@ def _judge(
             turns = np.full(m, fit.model == "quadratic") & (rate * (first_s + span_s) > 1.0)
             gentle = rate <= curvature_cap(line_slope, detection, span_s, first_s)
             wins = criterion[:, j] < line - MARGIN
-        resolved = _stands(fit) & wins
+        resolved = stands(fit) & wins
         admitted[:, j] = fit.ok & resolved & bends & gentle & ~turns
         wrong_way |= resolved & ~bends
         sharp |= resolved & bends & (turns | ~gentle)
@@ -399,13 +299,3 @@ def unconditional_se(
         apart = np.where(defined, errors**2 + (slopes - slope[:, None]) ** 2, 0.0)
         mixed = np.sqrt(np.sum(weight * apart, axis=1))
     return np.asarray(np.fmax(mixed, slope_se))
-
-
-def _stands(fit: Fit) -> NDArray[np.bool_]:
-    """Fits whose residuals mean something: also those that ended as a line or at a bound."""
-    return np.asarray((fit.status != FitStatus.FEW_POINTS) & (fit.status != FitStatus.SAME_TIME))
-
-
-def _ratio(long_run: Floats, variance: Floats) -> Floats:
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(variance > 0, long_run / variance, 1.0)

@@ -1,6 +1,15 @@
 """The only place that knows SQL: tables, migrations, one writer, readers."""
 
 from stream.store.changes import Block, Changes, Result, Stretch
-from stream.store.connect import Store, database_exists, open_store
+from stream.store.connect import Store, database_exists, open_existing, open_store
 
-__all__ = ["Block", "Changes", "Result", "Store", "Stretch", "database_exists", "open_store"]
+__all__ = [
+    "Block",
+    "Changes",
+    "Result",
+    "Store",
+    "Stretch",
+    "database_exists",
+    "open_existing",
+    "open_store",
+]

@@ -132,6 +132,19 @@ def open_store(url: str) -> Store:
     return store
 
 
+def open_existing(url: str) -> Store:
+    """Open a database that must be there already.
+
+    Raises
+    ------
+    StoreError
+        There is none, or it refuses, as for :func:`open_store`.
+    """
+    if not database_exists(url):
+        raise StoreError(f"{url}: no such database; run lidstream replay first, or name another")
+    return open_store(url)
+
+
 def database_exists(url: str) -> bool:
     """Whether there is a database to open; of a server, that is taken for granted."""
     try:

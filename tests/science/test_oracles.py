@@ -5,7 +5,7 @@ import pytest
 import statsmodels.api as sm
 from scipy.optimize import curve_fit
 
-from stream.science.choice import aicc
+from stream.science.criterion import aicc
 from stream.science.models import FitStatus, fit_model
 from stream.science.segments import lay_end_to_end
 

@@ -1,6 +1,5 @@
 """The station file: the whole contract is read, and every fault is named with its place."""
 
-import tomllib
 from pathlib import Path
 
 import pytest
@@ -326,7 +325,3 @@ def test_two_lids_on_one_channel_of_an_own_line(tmp_path: Path) -> None:
 def test_fixed_clocks(text: str) -> None:
     hours = {"+10:00": 10, "-03:30": -3.5}.get(text, 0)
     assert fixed_offset_us(read_clock(text)) == hours * 3600 * 1_000_000
-
-
-def test_contract_is_toml() -> None:
-    assert tomllib.loads(CONTRACT)["station"]["id"] == "larkfield"
