@@ -8,6 +8,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -16,12 +17,13 @@ from small import own_line_stream, part, shared_stream, station_text, stored, wr
 
 from stream import __version__
 from stream.pipeline.replay import Parts, replay
-from stream.records import SECOND, Batch, tidy
+from stream.records import SECOND, Batch, Reject, tidy
 from stream.science.constants import GAS_CONSTANT
 from stream.station import StationFile, load_station
-from stream.store import Store, open_store
+from stream.store import Changes, Store, open_store
 from stream.store.readers import Reader
 from stream.store.schema import metadata
+from stream.store.writer import Writer, Written
 
 Make = Callable[..., StationFile]
 OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
@@ -96,36 +98,45 @@ def test_files_one_by_one_give_the_same_rows_as_together(
 
 
 CHILD = """
-import sys
+import os, signal, sys
 from pathlib import Path
 from stream.pipeline.replay import replay
 from stream.station import load_station
 from stream.store.writer import Writer
 
 commit = Writer.commit
+station, folder, url, last = sys.argv[1:]
+begun = 0
 
 def told(self, changes):
+    global begun
+    begun += 1
     print("commit", flush=True)
+    if begun == int(last):
+        os.kill(os.getpid(), signal.SIGKILL)
     return commit(self, changes)
 
 Writer.commit = told
-station, folder, url = sys.argv[1:]
 replay(load_station(Path(station)), [Path(folder)], url)
 """
-"""A replay that says when each commit begins, so that kills can be spread over the work."""
+"""A replay that says when each commit begins, so that kills can be spread over the work,
+and that is killed at the very beginning of the commit that is named last, if any."""
 
 ROUNDS = 16
+FILES = 10
 
 
 def test_killed_at_any_moment_and_started_again(database_url: str, tmp_path: Path) -> None:
-    """kill -9 within milliseconds of a commit, each of sixteen stations at another one;
-    started again, each ends as the undisturbed one. The kills must have hit all stages.
+    """kill -9 of sixteen stations, each at another commit: every second exactly where it
+    begins, the others within milliseconds of that. Started again, each ends as the
+    undisturbed one. The kills must have hit all stages.
     """
     incoming = tmp_path / "incoming"
-    for i in range(24):
+    for i in range(FILES):
         stream = own_line_stream(seed=i, hours=0.5)
         columns = {c: stream.values[:, j] for j, c in enumerate(stream.channels)}
-        moved = stream.times + i * 6 * 3600 * SECOND
+        # Over a day apart: a span that was not noted has no neighbour to cover for it.
+        moved = stream.times + i * 30 * 3600 * SECOND
         write_log(tidy(stream.source, moved, columns, stream.lines), incoming / f"log{i:02d}.csv")
 
     def station(name: str) -> StationFile:
@@ -133,8 +144,8 @@ def test_killed_at_any_moment_and_started_again(database_url: str, tmp_path: Pat
         path.write_text(station_text().replace('id = "small"', f'id = "{name}"'))
         return load_station(path)
 
-    def start(file: StationFile) -> subprocess.Popen[str]:
-        words = [sys.executable, "-c", CHILD, str(file.path), str(incoming), database_url]
+    def start(file: StationFile, last: int = 0) -> subprocess.Popen[str]:
+        words = [sys.executable, "-c", CHILD, file.path, incoming, database_url, str(last)]
         return subprocess.Popen(words, stdout=-1, stderr=-3, text=True)
 
     with start(station("calm")) as process:
@@ -144,22 +155,48 @@ def test_killed_at_any_moment_and_started_again(database_url: str, tmp_path: Pat
     stages: Counter[str] = Counter()
     with closing(open_store(database_url)) as store:
         expected = of_station(store, "calm")
-        assert len(expected["fluxes"]) > 50
+        assert len(expected["fluxes"]) > 2 * FILES
         for i in range(ROUNDS):
             file = station(f"round{i}")
-            with start(file) as process:
+            at = 1 + i * commits // ROUNDS
+            with start(file, at if i % 2 else 0) as process:
                 assert process.stdout is not None
-                for _ in range(1 + i * commits // ROUNDS):
-                    process.stdout.readline()
-                time.sleep(rng.uniform(0.0, 0.004))
-                process.kill()
+                for _ in range(at):
+                    assert process.stdout.readline() == "commit\n"
+                if i % 2 == 0:
+                    time.sleep(rng.uniform(0.0, 0.004))
+                    process.kill()
             assert process.returncode == -signal.SIGKILL
             stages[stage(store, file.station.id)] += 1
             replay(file, [incoming], database_url)
             assert of_station(store, file.station.id) == expected
     print(f"kills by stage, of {commits} commits: {dict(stages)}")
-    assert stages["intake"] >= 6
-    assert stages["settlement"] >= 2
+    assert stages["intake"] >= 3
+    assert stages["settlement"] >= 6
+
+
+def test_a_batch_is_one_commit(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Records, refusals and the span still to be settled become durable together. A span
+    that was not noted would be found again by later records, but not after the last ones.
+    """
+    commits: list[Changes] = []
+    commit = Writer.commit
+
+    def noted(self: Writer, changes: Changes) -> Written:
+        commits.append(changes)
+        return commit(self, changes)
+
+    monkeypatch.setattr(Writer, "commit", noted)
+    _, parts = open_parts(make_station(), sqlite_url)
+    batch = own_line_stream(hours=0.2)
+    refused = Reject("made.csv", 7, "because", "x")
+    parts.intake.take(replace(batch, rejects=(refused,)))
+    (only,) = commits
+    assert len(only.blocks) == 1
+    assert len(only.rejects) == 1
+    assert only.unsettled == [(int(batch.times[0]), int(batch.times[-1]))]
 
 
 def of_station(store: Store, name: str) -> dict[str, list[tuple[object, ...]]]:
@@ -180,7 +217,7 @@ def stage(store: Store, name: str) -> str:
     blocks = sum(row[0] == name for row in tables["journal_blocks"])
     if blocks == 0:
         return "before the first commit"
-    if blocks < 24:
+    if blocks < FILES:
         return "intake"
     unsettled = any(row[0] == name for row in tables["unsettled"])
     return "settlement" if unsettled else "after the last commit"

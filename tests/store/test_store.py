@@ -3,7 +3,9 @@
 import shutil
 import sqlite3
 import subprocess
+import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 
@@ -14,7 +16,7 @@ from alembic.migration import MigrationContext
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from small import own_line_stream, part, shared_stream, stored
-from sqlalchemy import text
+from sqlalchemy import func, select, text
 
 from stream.errors import CommandError, StoreBusy, StoreCorrupt, StoreError
 from stream.pipeline.replay import Parts
@@ -280,6 +282,25 @@ def test_a_locked_database_is_busy(sqlite_url: str, monkeypatch: pytest.MonkeyPa
             other.close()
         Writer(store, "s").commit(Changes(results=[gap(1)]))
         assert len(stored(store)["gaps"]) == 1
+
+
+def test_writers_queue_though_each_reads_before_it_writes(sqlite_url: str) -> None:
+    """SQLite refuses a write at once, whatever the timeout, when somebody else has written
+    since the transaction's first read; a write transaction must therefore begin as one.
+    """
+    with closing(open_store(sqlite_url)) as store, ThreadPoolExecutor(1) as other:
+        with store.writing() as connection:
+            count = select(func.count()).select_from(metadata.tables["gaps"])
+            assert connection.execute(count).scalar() == 0
+            second = other.submit(Writer(store, "two").commit, Changes(results=[gap(1)]))
+            time.sleep(0.3)
+            assert not second.done()
+            connection.execute(
+                metadata.tables["station_files"].insert(),
+                {"station": "one", "digest": "d", "content": "{}"},
+            )
+        assert second.result(timeout=20)["gaps", "new"] == 1
+        assert len(stored(store, "station_files")["station_files"]) == 1
 
 
 @pytest.mark.skipif(shutil.which("mount") is None, reason="no mount command to make a full disk")
