@@ -30,6 +30,7 @@ MAY_IMPORT = {
 ONLY_IN = {
     "sqlalchemy": {"store"},
     "alembic": {"store"},
+    "psycopg": {"store"},
     "numba": {"science"},
     "scipy": {"science", "demo"},
     "pyarrow": {"sources", "store", "demo"},

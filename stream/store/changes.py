@@ -72,6 +72,8 @@ class Changes:
         New stretches of the journal.
     rejects : list of rows
         For the quarantine.
+    clock_events, positions : list of rows
+        Doubts about clocks, and how far watched files have been taken.
     unsettled : list of (first, last) or None
         The spans [µs] still to be settled, replacing those known; None leaves them.
     results, stretches : list
@@ -83,6 +85,8 @@ class Changes:
 
     blocks: list[Block] = field(default_factory=list)
     rejects: list[Row] = field(default_factory=list)
+    clock_events: list[Row] = field(default_factory=list)
+    positions: list[Row] = field(default_factory=list)
     unsettled: list[tuple[int, int]] | None = None
     results: list[Result] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)

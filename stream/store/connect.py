@@ -6,6 +6,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
+import psycopg
 from alembic import command
 from alembic.config import Config
 from alembic.migration import MigrationContext
@@ -70,11 +71,13 @@ def plain_errors(shown: str) -> Iterator[None]:
     try:
         yield
     except DBAPIError as error:
+        raise _plain(error.orig or error, shown) from error
+    except psycopg.Error as error:  # from COPY, which goes past SQLAlchemy
         raise _plain(error, shown) from error
 
 
-def _plain(error: DBAPIError, shown: str) -> StoreError:
-    text = str(error.orig).strip().splitlines()[0] if error.orig else str(error)
+def _plain(error: BaseException, shown: str) -> StoreError:
+    text = (str(error).strip() or type(error).__name__).splitlines()[0]
     low = text.lower()
     if "locked" in low or "busy" in low:
         return StoreBusy(f"{shown}: the database is in use by another process; stop it, or wait")

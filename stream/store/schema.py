@@ -27,6 +27,7 @@ metadata = MetaData()
 
 # Byte order everywhere, so that rows come in the same order from every database.
 _NAME = String(128).with_variant(String(128, collation="C"), "postgresql")
+_PATH = Text().with_variant(Text(collation="C"), "postgresql")
 
 
 def _identity(*columns: str) -> list[Column[Any]]:
@@ -102,6 +103,49 @@ quarantine = Table(
     Column("reason", Text, nullable=False),
     Column("text", Text, nullable=False),
 )
+
+positions = Table(
+    "positions",
+    metadata,
+    _key("station"),
+    *[Column(name, _PATH, primary_key=True) for name in ("folder", "name")],
+    Column("inode", BigInteger, nullable=False),
+    Column("size", BigInteger, nullable=False),
+    Column("modified_ns", BigInteger, nullable=False),
+    Column("offset", BigInteger, nullable=False),
+    Column("line", BigInteger, nullable=False),
+    Column("local_us", BigInteger, nullable=False),
+    Column("latest_us", BigInteger, nullable=False),
+    Column("head_bytes", Integer, nullable=False),
+    Column("head_digest", String(32), nullable=False),
+    Column("tail_digest", String(32), nullable=False),
+)
+"""How far each file of a watched folder has been taken, and how to know it again."""
+
+archive_days = Table(
+    "archive_days",
+    metadata,
+    *_identity("day_us"),
+    Column("path", Text, nullable=False),
+    Column("rows", BigInteger, nullable=False),
+    Column("records", BigInteger, nullable=False),
+    Column("channels", Text, nullable=False),
+    Column("bytes", BigInteger, nullable=False),
+    Column("sha256", String(64), nullable=False),
+    Column("removed", Integer, nullable=False),
+)
+"""The manifest: days of the journal that lie in Parquet files, or lay there until retention."""
+
+clock_events = Table(
+    "clock_events",
+    metadata,
+    *_identity("kind"),
+    Column("source", _PATH, primary_key=True),
+    Column("at_us", BigInteger, primary_key=True, autoincrement=False),
+    Column("shift_s", Double, nullable=False),
+    Index("clock_events_by_time", "station", "at_us"),
+)
+"""Minutes of records in which a source's clock is in doubt."""
 
 closures = Table(
     "closures",
