@@ -73,5 +73,7 @@ def export(
         elif what == "closures":
             table = tables.closures(file.station, reader, selection)
         else:
-            table = tables.records(file.station, Journal(store, file.station.id), selection)
+            table = tables.records(
+                file.station, Journal(store, file.station.id, file.archive), selection
+            )
         return write_csv(table, out)

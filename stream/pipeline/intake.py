@@ -1,12 +1,13 @@
 """Batches into the journal: what is new is kept, what is known already changes nothing."""
 
 import hashlib
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from stream.records import DAY, Batch, Reject, disagreement
+from stream.records import DAY, Batch, Reject, disagreement, rfc3339
 from stream.store.changes import Changes, Row
 from stream.store.journal import Journal, encode
 from stream.store.writer import Writer, Written
@@ -21,19 +22,45 @@ class Intake:
     def __init__(self, journal: Journal, writer: Writer) -> None:
         self._journal = journal
         self._writer = writer
-        self._extent = journal.extent()
-        self._unsettled = journal.unsettled()
+        self.refresh()
 
-    def take(self, batch: Batch) -> Written:
-        """Make a batch durable.
+    def refresh(self) -> None:
+        """Look again at what the database holds: after a commit of unknown outcome, and
+        after settlement, which empties the spans.
+        """
+        self._extent = self._journal.extent()
+        self._unsettled = self._journal.unsettled()
+        self._kept_from = self._journal.kept_from()
+
+    def take(
+        self, batch: Batch, positions: Sequence[Row] = (), clock_events: Sequence[Row] = ()
+    ) -> Written:
+        """Make a batch durable, with what belongs to it, in one commit.
 
         Records that the journal holds already are dropped; one that disagrees with
         the record held for the same channel and time goes to quarantine.
+
+        Parameters
+        ----------
+        batch : Batch
+        positions : sequence of rows
+            How far the files have been read that the batch came from.
+        clock_events : sequence of rows
+            Minutes in which the clock of the source is in doubt.
+
+        Returns
+        -------
+        Written
+            What the commit changed.
         """
-        batch = self.unseen(batch)
-        if not len(batch) and not batch.rejects:
+        batch = self.unseen(self._kept(batch))
+        if not len(batch) and not batch.rejects and not positions and not clock_events:
             return Written()
-        changes = Changes(rejects=[quarantine_row(r) for r in batch.rejects])
+        changes = Changes(
+            rejects=[quarantine_row(r) for r in batch.rejects],
+            positions=list(positions),
+            clock_events=list(clock_events),
+        )
         spans = self._unsettled
         if len(batch):
             block = encode(batch.source, batch.channels, batch.times, batch.values)
@@ -47,6 +74,23 @@ class Intake:
                 a, b, m = self._extent.get(channel, (first, last, 0))
                 self._extent[channel] = (min(a, first), max(b, last), m + n)
         return written
+
+    def _kept(self, batch: Batch) -> Batch:
+        """Without records of days that retention has removed: they cannot be told from new."""
+        if self._kept_from is None or not len(batch) or batch.times[0] >= self._kept_from:
+            return batch
+        keep = batch.times >= self._kept_from
+        first = int(np.argmin(keep))
+        reason = f"records before {rfc3339(self._kept_from)} were removed by archive.keep_days"
+        text = f"{np.count_nonzero(~keep)} rows from {rfc3339(int(batch.times[first]))}"
+        refused = Reject(batch.source, int(batch.lines[first]), reason, text)
+        return replace(
+            batch,
+            times=batch.times[keep],
+            values=batch.values[keep],
+            lines=batch.lines[keep],
+            rejects=(*batch.rejects, refused),
+        )
 
     def unseen(self, batch: Batch) -> Batch:
         """The batch without the records that the journal holds."""

@@ -55,7 +55,7 @@ class Parts:
 
 def join(file: StationFile, store: Store) -> Parts:
     """Join the parts of the path over a store."""
-    journal = Journal(store, file.station.id)
+    journal = Journal(store, file.station.id, file.archive)
     writer = Writer(store, file.station.id)
     anchors = AnchorReader(store, file.station.id)
     return Parts(file, journal, Intake(journal, writer), Settlement(file, journal, anchors, writer))

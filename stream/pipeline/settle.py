@@ -125,11 +125,13 @@ class Settlement:
         extent = self._journal.extent()
         if not extent:
             return None
+        start = min(first for first, _, _ in extent.values())
+        kept_from = self._journal.kept_from()
         return Ground(
             self._file.station,
             self._journal,
             self._anchors,
-            start_us=min(first for first, _, _ in extent.values()),
+            start_us=start if kept_from is None else max(start, kept_from),
             until_us=max(last for _, last, _ in extent.values()),
             last_us={channel: last for channel, (_, last, _) in extent.items()},
         )

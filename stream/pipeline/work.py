@@ -31,7 +31,7 @@ class Ground:
     station, journal, anchors
         The station, its records, and what is stored already.
     start_us, until_us : int
-        First and last record of the station [µs].
+        First record of the station that is kept, and its last [µs].
     last_us : mapping of str to int
         Last record of each channel [µs].
     """
@@ -110,7 +110,8 @@ class AnalyzerWork:
 
     def _anchor(self, chamber: str, before_us: int) -> Anchor:
         found = self._ground.anchors.last_opening(chamber, before_us)
-        if found is not None:
+        # Of what lies before the first record that is kept, results stay as they are.
+        if found is not None and found[1] >= self._ground.start_us:
             return Anchor(from_us=found[1], closed_us=found[0])
         return Anchor(from_us=self._ground.start_us, closed_us=None)
 

@@ -19,6 +19,7 @@ def faults(station: Station) -> Iterator[str]:
     yield from _rules(station)
     yield from _field(station)
     yield from _season(station)
+    yield from _archive(station)
 
 
 def needed_channels(station: Station) -> dict[str, str]:
@@ -213,3 +214,12 @@ def _season(station: Station) -> Iterator[str]:
                 yield f"season.{key}.{treatment}: no chamber has the treatment {treatment!r}"
     if season.reference is not None and season.reference not in treatments:
         yield f"season.reference: no chamber has the treatment {season.reference!r}"
+
+
+def _archive(station: Station) -> Iterator[str]:
+    rules = station.archive
+    if 0 < rules.keep_days <= rules.after_days:
+        yield (
+            f"archive.keep_days: {rules.keep_days} is not more than after_days"
+            f" ({rules.after_days}); write more, or 0 to keep all"
+        )

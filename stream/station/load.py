@@ -20,7 +20,7 @@ from stream.station.models import FolderSource, MqttSource, Station
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 
 # Where records come from and go to does not change what a flux is.
-_NOT_IN_DIGEST = {"database", "sources", "summary"}
+_NOT_IN_DIGEST = {"database", "sources", "summary", "archive", "service"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +30,8 @@ class StationFile:
     path: Path
     station: Station
     digest: str
-    """Of what bears on a flux: all but database, sources and summary [16 hex digits]."""
+    """Of what bears on a flux: neither where records come from and go to, nor when and
+    to whom something is told [16 hex digits]."""
 
     @property
     def provenance(self) -> str:
@@ -43,6 +44,11 @@ class StationFile:
         database = self.station.database
         url = database.url if database else f"sqlite:///{self.station.id}.db"
         return url_beside(self.path, _expand(url))
+
+    @property
+    def archive(self) -> Path:
+        """Folder of the archived days."""
+        return self.beside(self.station.archive.path)
 
     def beside(self, path: str) -> Path:
         """A path of the station file, relative to it."""

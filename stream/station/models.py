@@ -189,6 +189,14 @@ class Summary(Model):
     at: ClockTime = "06:30"
 
 
+class ArchiveRules(Model):
+    """``[archive]``"""
+
+    path: str = "archive"
+    after_days: Annotated[int, Field(ge=1)] = 14
+    keep_days: Annotated[int, Field(ge=0)] = 0
+
+
 class Station(Model):
     """The whole station file. See ``configs/README.md`` for every key."""
 
@@ -207,6 +215,7 @@ class Station(Model):
     field: FieldRules = FieldRules()
     season: Season | None = None
     summary: Summary = Summary()
+    archive: ArchiveRules = ArchiveRules()
 
     @property
     def id(self) -> str:

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 Row = Mapping[str, Any]
+Records = Mapping[str, tuple[int, int, int]]
+"""Channel → first and last record [µs], and how many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +60,7 @@ class Block:
     channels: tuple[str, ...]
     data: bytes
     digest: str
-    records: Mapping[str, tuple[int, int, int]]
-    """Channel → first, last [µs] and number of its records."""
+    records: Records
 
 
 @dataclass(slots=True)

@@ -41,8 +41,10 @@ class Store:
 
     @contextmanager
     def reading(self) -> Iterator[Connection]:
-        """A connection for reading."""
+        """A connection for reading: all its queries see the same commit."""
         with self._plain_errors(), self.engine.connect() as connection:
+            if not self.is_sqlite:
+                connection.execution_options(isolation_level="REPEATABLE READ")
             yield connection
 
     @contextmanager
@@ -118,7 +120,12 @@ def open_store(url: str) -> Store:
         shown = parsed.render_as_string(hide_password=True)
         if parsed.get_backend_name() not in {"sqlite", "postgresql"}:
             raise CommandError(f"{shown}: write an sqlite:/// or postgresql+psycopg:// URL")
-        engine = create_engine(parsed, connect_args=_connect_args(parsed.get_backend_name()))
+        engine = create_engine(
+            parsed,
+            connect_args=_connect_args(parsed.get_backend_name()),
+            # A server that was away has closed its connections: find out before use.
+            pool_pre_ping=parsed.get_backend_name() != "sqlite",
+        )
     except (ArgumentError, NoSuchModuleError, ValueError, ModuleNotFoundError):
         raise CommandError(
             f"{url!r} is no database URL; write sqlite:///FILE or postgresql+psycopg://HOST/NAME"

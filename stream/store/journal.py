@@ -5,22 +5,33 @@ import json
 from collections import OrderedDict
 from collections.abc import Iterable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
-from sqlalchemy import select
+from sqlalchemy import func, select
 
+from stream.errors import StoreError
 from stream.store.changes import Block
 from stream.store.connect import Store
-from stream.store.schema import journal_blocks, journal_channels, unsettled
+from stream.store.day_file import DAY_US, read_day
+from stream.store.schema import archive_days, journal_blocks, journal_channels, unsettled
 
 Floats = NDArray[np.float64]
 Micros = NDArray[np.int64]
 
 _CACHE_BYTES: Final = 96 * 1024 * 1024
 _TIME: Final = "\0time"
+
+_Key = tuple[int | str, str]
+"""Number of a block or path of an archived day, and the digest of its content."""
+_Columns = tuple[Micros, dict[str, Floats]]
+
+
+class _Moved(Exception):
+    """A block that was listed a moment ago lies elsewhere now."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +61,7 @@ def encode(source: str, channels: tuple[str, ...], times: Micros, values: Floats
     channels : tuple of str
         Columns.
     times : ndarray of int64, shape (n,)
-        Strictly increasing, at least one [µs].
+        In order, at least one [µs].
     values : ndarray, shape (n, channels)
         NaN where there is no record.
     """
@@ -96,12 +107,13 @@ def decode(data: bytes, channels: set[str] | None = None) -> tuple[Micros, dict[
 
 
 class Journal:
-    """Reads the records of one station."""
+    """Reads the records of one station: recent ones in blocks, older days in the archive."""
 
-    def __init__(self, store: Store, station: str) -> None:
+    def __init__(self, store: Store, station: str, archive: Path | None = None) -> None:
         self._store = store
         self._station = station
-        self._cache: OrderedDict[int, tuple[Micros, dict[str, Floats]]] = OrderedDict()
+        self._archive = archive
+        self._cache: OrderedDict[_Key, _Columns] = OrderedDict()
         self._cached = 0
 
     def extent(self) -> dict[str, tuple[int, int, int]]:
@@ -125,6 +137,15 @@ class Journal:
             ).all()
         return [(row[0], row[1]) for row in rows]
 
+    def kept_from(self) -> int | None:
+        """Records before this moment [µs] have been removed by retention; None: all are kept."""
+        t = archive_days
+        with self._store.reading() as connection:
+            last = connection.execute(
+                select(func.max(t.c.day_us)).where(t.c.station == self._station, t.c.removed == 1)
+            ).scalar()
+        return None if last is None else int(last) + DAY_US
+
     def read(self, channels: Iterable[str], first_us: int, last_us: int) -> dict[str, Series]:
         """Records of some channels between two moments, both included.
 
@@ -139,14 +160,27 @@ class Journal:
         -------
         dict of str to Series
             A channel without records has an empty series.
+
+        Raises
+        ------
+        StoreError
+            The database refuses, or a file of the archive is gone or damaged.
         """
         wanted = set(channels)
-        layouts: dict[frozenset[str], list[tuple[Micros, dict[str, Floats]]]] = {}
-        for sequence, held in self._blocks_between(first_us, last_us):
+        while True:
+            try:
+                return self._read(wanted, first_us, last_us)
+            except _Moved:
+                # Another process has just merged or archived these records.
+                continue
+
+    def _read(self, wanted: set[str], first_us: int, last_us: int) -> dict[str, Series]:
+        layouts: dict[frozenset[str], list[_Columns]] = {}
+        for key, held in self._pieces_between(first_us, last_us):
             shared = wanted & set(held)
             if not shared:
                 continue
-            times, columns = self._block(sequence, shared)
+            times, columns = self._columns(key, shared)
             a, b = np.searchsorted(times, (first_us, last_us + 1))
             if a < b:
                 part = times[a:b], {c: columns[c][a:b] for c in shared}
@@ -163,41 +197,62 @@ class Journal:
                 pieces[channel].append(Series(times, values if order is None else values[order]))
         return {channel: _merge(found) for channel, found in pieces.items()}
 
-    def _blocks_between(self, first_us: int, last_us: int) -> list[tuple[int, list[str]]]:
-        t = journal_blocks
+    def _pieces_between(self, first_us: int, last_us: int) -> list[tuple[_Key, list[str]]]:
+        b, d = journal_blocks.c, archive_days.c
+        blocks = (
+            select(b.sequence, b.digest, b.channels)
+            .where(b.station == self._station, b.first_us <= last_us, b.last_us >= first_us)
+            .order_by(b.sequence)
+        )
+        days = (
+            select(d.path, d.sha256, d.channels)
+            .where(
+                d.station == self._station,
+                d.day_us <= last_us,
+                d.day_us > first_us - DAY_US,
+                d.removed == 0,
+            )
+            .order_by(d.day_us)
+        )
         with self._store.reading() as connection:
-            rows = connection.execute(
-                select(t.c.sequence, t.c.channels)
-                .where(
-                    t.c.station == self._station, t.c.first_us <= last_us, t.c.last_us >= first_us
-                )
-                .order_by(t.c.sequence)
-            ).all()
-        return [(row[0], json.loads(row[1])) for row in rows]
+            rows = [*connection.execute(days), *connection.execute(blocks)]
+        return [((row[0], row[1]), json.loads(row[2])) for row in rows]
 
-    def _block(self, sequence: int, channels: set[str]) -> tuple[Micros, dict[str, Floats]]:
-        held = self._cache.get(sequence)
+    def _columns(self, key: _Key, channels: set[str]) -> _Columns:
+        held = self._cache.get(key)
         if held is not None and channels <= set(held[1]):
-            self._cache.move_to_end(sequence)
+            self._cache.move_to_end(key)
             return held
-        t = journal_blocks
-        with self._store.reading() as connection:
-            data = connection.execute(
-                select(t.c.data).where(t.c.station == self._station, t.c.sequence == sequence)
-            ).scalar_one()
-        block = decode(bytes(data), channels | set(held[1] if held else ()))
+        found = self._load(key, channels | set(held[1] if held else ()))
         if held is not None:
             self._cached -= _size(held)
-        self._cache[sequence] = block
-        self._cache.move_to_end(sequence)
-        self._cached += _size(block)
+        self._cache[key] = found
+        self._cache.move_to_end(key)
+        self._cached += _size(found)
         while self._cached > _CACHE_BYTES and len(self._cache) > 1:
             _, old = self._cache.popitem(last=False)
             self._cached -= _size(old)
-        return block
+        return found
+
+    def _load(self, key: _Key, channels: set[str]) -> _Columns:
+        where, digest = key
+        if isinstance(where, str):
+            if self._archive is None:
+                raise StoreError(f"{where}: records lie in the archive, and no archive is given")
+            return read_day(self._archive / where, digest, channels)
+        t = journal_blocks
+        with self._store.reading() as connection:
+            data = connection.execute(
+                select(t.c.data).where(
+                    t.c.station == self._station, t.c.sequence == where, t.c.digest == digest
+                )
+            ).scalar()
+        if data is None:
+            raise _Moved
+        return decode(bytes(data), channels)
 
 
-def _size(block: tuple[Micros, dict[str, Floats]]) -> int:
+def _size(block: _Columns) -> int:
     return block[0].nbytes + sum(v.nbytes for v in block[1].values())
 
 

@@ -1,22 +1,20 @@
 """The one writer: a :class:`Changes` becomes durable whole, or not at all."""
 
-import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
-from sqlalchemy import Connection, Table, delete, func, select, tuple_, update
+from sqlalchemy import Connection, Table, delete, select, tuple_, update
 
+from stream.store.blocks import append_blocks, extend_channels
 from stream.store.bulk import Clash, insert_rows
-from stream.store.changes import Block, Changes, Result, Row, Stretch
+from stream.store.changes import Changes, Result, Row, Stretch
 from stream.store.connect import Store
 from stream.store.schema import (
     clock_events,
     closures,
     fluxes,
     gaps,
-    journal_blocks,
-    journal_channels,
     model_fits,
     positions,
     quarantine,
@@ -71,7 +69,9 @@ class Writer:
                     [{"digest": changes.station_digest, "content": changes.station_content}],
                     "keep",
                 )
-            self._append_blocks(connection, changes.blocks)
+            if changes.blocks:
+                append_blocks(connection, self._station, changes.blocks)
+                extend_channels(connection, self._station, [b.records for b in changes.blocks])
             refused = self._put(connection, quarantine, changes.rejects, "keep")
             written["quarantine", "new"] += refused
             self._put(connection, clock_events, changes.clock_events, "keep")
@@ -95,53 +95,6 @@ class Writer:
                     [{"first_us": a, "last_us": b} for a, b in changes.unsettled],
                 )
         return written
-
-    def _append_blocks(self, connection: Connection, blocks: Sequence[Block]) -> None:
-        if not blocks:
-            return
-        t = journal_blocks
-        last = connection.execute(
-            select(func.max(t.c.sequence)).where(t.c.station == self._station)
-        ).scalar()
-        start = 0 if last is None else last + 1
-        rows = [
-            {
-                "sequence": start + i,
-                "source": b.source,
-                "first_us": b.first_us,
-                "last_us": b.last_us,
-                "rows": b.rows,
-                "channels": json.dumps(b.channels),
-                "digest": b.digest,
-                "data": b.data,
-            }
-            for i, b in enumerate(blocks)
-        ]
-        self._put(connection, t, rows)
-        self._extend_channels(connection, blocks)
-
-    def _extend_channels(self, connection: Connection, blocks: Sequence[Block]) -> None:
-        c = journal_channels.c
-        known = {
-            row[0]: (row[1], row[2], row[3])
-            for row in connection.execute(
-                select(c.channel, c.first_us, c.last_us, c.records).where(
-                    c.station == self._station
-                )
-            )
-        }
-        changed: dict[str, tuple[int, int, int]] = {}
-        for block in blocks:
-            for channel, (first, last, n) in block.records.items():
-                before = changed.get(channel) or known.get(channel)
-                if before is not None:
-                    first, last, n = min(first, before[0]), max(last, before[1]), n + before[2]
-                changed[channel] = (first, last, n)
-        rows = [
-            {"channel": channel, "first_us": first, "last_us": last, "records": n}
-            for channel, (first, last, n) in changed.items()
-        ]
-        self._put(connection, journal_channels, rows, "replace")
 
     def _revise(self, connection: Connection, changes: Changes, written: Written) -> None:
         """New revisions of what differs; withdrawal of what is no longer found."""

@@ -1,0 +1,229 @@
+"""The archive: settled days of the journal as Parquet files, with a manifest in the database.
+
+A day's file is durable before the commit that lists it and takes the day's blocks
+away; a file that was replaced or outlived its retention is removed after the commit
+that says so. A crash in between leaves a file that nothing lists, never a listed day
+without its file.
+"""
+
+import json
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlalchemy import select, update
+
+from stream.errors import StoreError
+from stream.store.blocks import append_blocks, extend_channels, remove_blocks
+from stream.store.bulk import insert_rows
+from stream.store.changes import Block
+from stream.store.connect import Store
+from stream.store.day_file import DAY_US, DayFile, look_at_day, write_day
+from stream.store.journal import Journal, decode, encode
+from stream.store.schema import archive_days, journal_blocks, unsettled
+
+Floats = NDArray[np.float64]
+Micros = NDArray[np.int64]
+
+_PART_US: Final = DAY_US // 6
+"""Stretch of a day that is held in memory at a time."""
+
+
+class Archive:
+    """Keeps the archive of one station.
+
+    Parameters
+    ----------
+    store : Store
+    station : str
+    root : Path
+        Folder of the archive.
+    """
+
+    def __init__(self, store: Store, station: str, root: Path) -> None:
+        self._store = store
+        self._station = station
+        self._root = root
+        self._journal = Journal(store, station, root)
+
+    def keep(self, before_us: int, told: Callable[[], None] = lambda: None) -> int:
+        """Move every settled day that ended before a moment out of the database.
+
+        Parameters
+        ----------
+        before_us : int
+            [µs]
+        told : callable
+            Called after each day.
+
+        Returns
+        -------
+        int
+            Number of days.
+
+        Raises
+        ------
+        StoreError
+            The disk or the database refuses; what was moved before is safe.
+        """
+        spans = self._journal.unsettled()
+        days = [
+            day
+            for day in self._days_with_blocks()
+            if day + DAY_US <= before_us
+            and not any(a < day + DAY_US and b >= day for a, b in spans)
+        ]
+        for day in days:
+            self._keep_day(day)
+            told()
+        return len(days)
+
+    def remove(self, before_us: int) -> int:
+        """Remove the files of days that ended before a moment; the manifest remembers them.
+
+        Returns
+        -------
+        int
+            Number of days.
+        """
+        d = archive_days
+        mine = d.c.station == self._station
+        ended = d.c.day_us + DAY_US <= before_us
+        with self._store.writing() as connection:
+            gone = update(d).where(mine, ended, d.c.removed == 0).values(removed=1)
+            count = connection.execute(gone).rowcount
+            paths = connection.execute(select(d.c.path).where(mine, d.c.removed == 1)).scalars()
+            removed = list(paths)
+        for path in removed:
+            self._unlink(path)
+        return count
+
+    def sweep(self) -> None:
+        """Remove unfinished files that a crash has left."""
+        for path in self._files("*.part"):
+            path.unlink(missing_ok=True)
+
+    def adopt(self) -> int:
+        """List the files of an archive whose database was lost; their days are unsettled.
+
+        Returns
+        -------
+        int
+            Number of days; a file that is no day of this station is left alone.
+        """
+        newest: dict[int, DayFile] = {}
+        for path in self._files("*.parquet"):
+            try:
+                station, day = look_at_day(path)
+            except StoreError:
+                continue
+            held = newest.get(day.day_us)
+            if station == self._station and (held is None or day.total > held.total):
+                newest[day.day_us] = day
+        if newest:
+            with self._store.writing() as connection:
+                for day in newest.values():
+                    insert_rows(connection, archive_days, [self._listed(day)], self._station)
+                extend_channels(connection, self._station, [d.records for d in newest.values()])
+                spans = [r for d in newest.values() for r in d.records.values()]
+                span = {
+                    "first_us": min(first for first, _, _ in spans),
+                    "last_us": max(last for _, last, _ in spans),
+                }
+                insert_rows(connection, unsettled, [span], self._station)
+        return len(newest)
+
+    def _keep_day(self, day: int) -> None:
+        before = self._path_of(day)
+        folder = self._root / self._station / str(np.datetime64(day, "us").astype("M8[Y]"))
+        blocks = self._blocks_on(day)
+        channels = sorted({c for b in blocks for c in b["channels"]} | self._archived_channels(day))
+        file = write_day(folder, self._station, day, channels, self._parts_of(day, channels))
+        row = self._listed(file)
+        with self._store.writing() as connection:
+            rest = [part for b in blocks for part in self._outside(connection, b, day)]
+            remove_blocks(connection, self._station, [b["sequence"] for b in blocks])
+            append_blocks(connection, self._station, rest)
+            insert_rows(connection, archive_days, [row], self._station, "replace")
+        if before not in {None, row["path"]}:
+            self._unlink(str(before))
+
+    def _parts_of(self, day: int, channels: list[str]) -> Iterator[tuple[Micros, list[Floats]]]:
+        for first in range(day, day + DAY_US, _PART_US):
+            found = self._journal.read(channels, first, first + _PART_US - 1)
+            series = [found[c].filled() for c in channels]
+            times = np.unique(np.concatenate([np.empty(0, np.int64), *(s.times for s in series)]))
+            columns = []
+            for s in series:
+                column = np.full(len(times), np.nan)
+                column[np.searchsorted(times, s.times)] = s.values
+                columns.append(column)
+            yield times, columns
+
+    def _outside(self, connection: Any, block: dict[str, Any], day: int) -> Iterator[Block]:
+        """The parts of a block that lie before and after a day."""
+        if block["first_us"] >= day and block["last_us"] < day + DAY_US:
+            return
+        t = journal_blocks.c
+        data = connection.execute(
+            select(t.data).where(t.station == self._station, t.sequence == block["sequence"])
+        ).scalar_one()
+        times, columns = decode(bytes(data))
+        values = np.column_stack(list(columns.values()))
+        for part in (times < day, times >= day + DAY_US):
+            if part.any():
+                yield encode(block["source"], tuple(columns), times[part], values[part])
+
+    def _blocks_on(self, day: int) -> list[dict[str, Any]]:
+        t = journal_blocks.c
+        query = select(t.sequence, t.source, t.first_us, t.last_us, t.channels).where(
+            t.station == self._station, t.first_us < day + DAY_US, t.last_us >= day
+        )
+        with self._store.reading() as connection:
+            rows = connection.execute(query.order_by(t.sequence)).mappings().all()
+        return [{**row, "channels": json.loads(row["channels"])} for row in rows]
+
+    def _days_with_blocks(self) -> list[int]:
+        t = journal_blocks.c
+        query = select(t.first_us, t.last_us).where(t.station == self._station)
+        days: set[int] = set()
+        with self._store.reading() as connection:
+            for first, last in connection.execute(query):
+                days.update(range(first // DAY_US, last // DAY_US + 1))
+        return sorted(day * DAY_US for day in days)
+
+    def _path_of(self, day: int) -> str | None:
+        d = archive_days.c
+        query = select(d.path).where(d.station == self._station, d.day_us == day)
+        with self._store.reading() as connection:
+            return connection.execute(query).scalar()
+
+    def _archived_channels(self, day: int) -> set[str]:
+        d = archive_days.c
+        query = select(d.channels).where(
+            d.station == self._station, d.day_us == day, d.removed == 0
+        )
+        with self._store.reading() as connection:
+            found = connection.execute(query).scalar()
+        return set() if found is None else set(json.loads(found))
+
+    def _listed(self, file: DayFile) -> dict[str, Any]:
+        return {
+            "day_us": file.day_us,
+            "path": file.path.relative_to(self._root).as_posix(),
+            "rows": file.rows,
+            "records": file.total,
+            "channels": json.dumps(sorted(file.records)),
+            "bytes": file.bytes,
+            "sha256": file.sha256,
+            "removed": 0,
+        }
+
+    def _files(self, pattern: str) -> list[Path]:
+        folder = self._root / self._station
+        return sorted(p for p in folder.rglob(pattern) if p.is_file()) if folder.is_dir() else []
+
+    def _unlink(self, path: str) -> None:
+        (self._root / path).unlink(missing_ok=True)

@@ -1,0 +1,186 @@
+"""One day of records as a Parquet file that appears whole or not at all."""
+
+import hashlib
+import os
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from stream.errors import StoreError
+from stream.store.changes import Records
+
+Floats = NDArray[np.float64]
+Micros = NDArray[np.int64]
+
+DAY_US: Final = 86_400_000_000
+TIME: Final = "time_us"
+"""Column of times: microseconds since 1970, UTC. The others are channels."""
+_STATION: Final = b"lidstream.station"
+_DAY: Final = b"lidstream.day_us"
+
+_trusted: set[tuple[Path, str]] = set()
+"""Files whose checksum this process has seen to be right."""
+
+
+@dataclass(frozen=True, slots=True)
+class DayFile:
+    """What was written."""
+
+    path: Path
+    day_us: int
+    rows: int
+    bytes: int
+    sha256: str
+    records: Records
+
+    @property
+    def total(self) -> int:
+        """Number of records."""
+        return sum(n for _, _, n in self.records.values())
+
+
+def write_day(
+    folder: Path,
+    station: str,
+    day_us: int,
+    channels: list[str],
+    parts: Iterable[tuple[Micros, list[Floats]]],
+) -> DayFile:
+    """Write a day's records; durable when this returns.
+
+    Parameters
+    ----------
+    folder : Path
+        Where to; it is made. The file is named by the day and its content, so that
+        one database never writes over the file of another.
+    station : str
+        Kept inside the file, so that an archive can be told from another's.
+    day_us : int
+        Midnight UTC [µs].
+    channels : list of str
+        Columns.
+    parts : iterable of (times [µs], values of each channel)
+        In order of time; NaN where there is no record.
+
+    Raises
+    ------
+    StoreError
+        The disk is full or refuses.
+    """
+    schema = pa.schema(
+        [(TIME, pa.int64()), *((c, pa.float64()) for c in channels)],
+        metadata={_STATION: station.encode(), _DAY: str(day_us).encode()},
+    )
+    date = str(np.datetime64(day_us, "us").astype("M8[D]"))
+    unfinished = folder / f"{date}.part"
+    records: dict[str, tuple[int, int, int]] = {}
+    rows = 0
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o770)
+        with (
+            os.fdopen(os.open(unfinished, os.O_CREAT | os.O_TRUNC | os.O_RDWR, 0o660), "wb") as out,
+            pq.ParquetWriter(out, schema, compression="zstd") as writer,
+        ):
+            for times, columns in parts:
+                if not len(times):
+                    continue
+                rows += len(times)
+                arrays = [pa.array(times)]
+                for channel, values in zip(channels, columns, strict=True):
+                    there = ~np.isnan(values)
+                    arrays.append(pa.array(values, mask=~there))
+                    count_records(records, channel, times[there])
+                writer.write_batch(pa.record_batch(arrays, schema=schema))
+            writer.close()
+            out.flush()
+            os.fsync(out.fileno())
+        size, digest = unfinished.stat().st_size, _sha256(unfinished)
+        path = folder / f"{date}-{digest[:12]}.parquet"
+        unfinished.replace(path)
+        _sync_folder(folder)
+    except OSError as error:
+        unfinished.unlink(missing_ok=True)
+        raise StoreError(f"{folder}: the archive cannot be written: {error.strerror}") from None
+    return DayFile(path, day_us, rows, size, digest, records)
+
+
+def count_records(records: dict[str, tuple[int, int, int]], channel: str, times: Micros) -> None:
+    """Add records at ``times`` [µs], in order, to what is counted of a channel."""
+    if not len(times):
+        return
+    first, last, n = records.get(channel, (int(times[0]), int(times[-1]), 0))
+    records[channel] = min(first, int(times[0])), max(last, int(times[-1])), n + len(times)
+
+
+def read_day(path: Path, sha256: str, channels: set[str]) -> tuple[Micros, dict[str, Floats]]:
+    """Times and some columns of an archived day; its checksum is verified once a process.
+
+    Raises
+    ------
+    StoreError
+        The file is gone or damaged.
+    """
+    try:
+        if (path, sha256) not in _trusted:
+            if _sha256(path) != sha256:
+                raise StoreError(
+                    f"{path}: not the archived day that the database knows (its checksum differs);"
+                    " restore a copy"
+                )
+            _trusted.add((path, sha256))
+        with path.open("rb") as file:
+            table = pq.read_table(file, columns=[TIME, *sorted(channels)])
+    except FileNotFoundError:
+        raise StoreError(
+            f"{path}: this day of the archive is gone; restore it, or correct archive.path"
+        ) from None
+    except (OSError, pa.ArrowException) as error:
+        raise StoreError(f"{path}: this day of the archive cannot be read: {error}") from None
+    return table.column(TIME).to_numpy(), {
+        c: table.column(c).to_numpy() for c in table.schema.names if c != TIME
+    }
+
+
+def look_at_day(path: Path) -> tuple[str, DayFile]:
+    """The station of an archived day, and its file as it was written.
+
+    Raises
+    ------
+    StoreError
+        It is no day of an archive.
+    """
+    try:
+        with path.open("rb") as file:
+            table = pq.read_table(file)
+        about = table.schema.metadata or {}
+        station, day = about[_STATION].decode(), int(about[_DAY])
+        times = table.column(TIME).to_numpy()
+    except (OSError, pa.ArrowException, KeyError, ValueError) as error:
+        raise StoreError(f"{path}: no day of a lidstream archive: {error}") from None
+    records: dict[str, tuple[int, int, int]] = {}
+    for channel in table.schema.names:
+        if channel != TIME:
+            count_records(records, channel, times[~np.isnan(table.column(channel).to_numpy())])
+    size = path.stat().st_size
+    return station, DayFile(path, day, len(times), size, _sha256(path), records)
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a new name durable, where folders can be synchronised."""
+    if os.name == "posix":
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)

@@ -1,0 +1,247 @@
+"""Records keep their bits wherever they lie: small blocks, merged blocks, archived days."""
+
+import shutil
+from collections.abc import Callable
+from contextlib import closing
+
+import numpy as np
+import pandas as pd
+import pytest
+from small import own_line_stream, part, stored
+from sqlalchemy import func, select
+
+from stream.errors import StoreError
+from stream.pipeline.replay import Parts, join
+from stream.records import DAY, SECOND, Batch, tidy
+from stream.station import StationFile, load_station
+from stream.store import Store, open_store
+from stream.store.archive import Archive
+from stream.store.compaction import TOGETHER, compact
+from stream.store.schema import journal_blocks
+
+Make = Callable[..., StationFile]
+OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
+MIDNIGHT = 1_770_076_800 * SECOND
+"""2026-02-03T00:00:00Z"""
+RESULTS = ("closures", "fluxes", "model_fits", "gaps")
+
+
+def over_midnight(hours: float = 1.5) -> Batch:
+    """The small stream, moved so that midnight falls into its middle."""
+    stream = own_line_stream(hours=hours)
+    shift = MIDNIGHT - int(stream.times[len(stream) // 2])
+    columns = {c: stream.values[:, j] for j, c in enumerate(stream.channels)}
+    return tidy(stream.source, stream.times + shift, columns, stream.lines)
+
+
+def take_in_pieces(parts: Parts, batch: Batch, rows: int) -> None:
+    for first in range(0, len(batch), rows):
+        parts.intake.take(part(batch, slice(first, first + rows)))
+
+
+def records(parts: Parts) -> dict[str, tuple[list[int], list[float]]]:
+    found = parts.journal.read(parts.journal.extent(), 0, 2**62)
+    filled = {c: s.filled() for c, s in found.items()}
+    return {c: (s.times.tolist(), s.values.tolist()) for c, s in filled.items()}
+
+
+def blocks(store: Store) -> int:
+    with store.reading() as connection:
+        return int(
+            connection.execute(select(func.count()).select_from(journal_blocks)).scalar_one()
+        )
+
+
+def archive_of(store: Store, file: StationFile) -> Archive:
+    return Archive(store, "small", file.archive)
+
+
+def test_merging_small_blocks_changes_no_record(
+    make_station: Make, open_parts: OpenParts, database_url: str
+) -> None:
+    store, parts = open_parts(make_station(), database_url)
+    batch = over_midnight()
+    gas = ("n2o", "h2o", "status")
+    rest = tuple(c for c in batch.channels if c not in gas)
+    take_in_pieces(parts, part(batch, slice(None), gas), 20)
+    take_in_pieces(parts, part(batch, slice(None), rest), 31)
+    before, count = records(parts), blocks(store)
+    assert compact(store, "small") == count - blocks(store) > 4 * TOGETHER
+    assert blocks(store) < 2 * 3 * TOGETHER
+    assert compact(store, "small") == 0
+    assert records(parts) == before
+    _, fresh = open_parts(make_station(), database_url)
+    assert records(fresh) == before
+    parts.intake.refresh()
+    parts.intake.take(batch)
+    assert records(parts) == before, "records that were merged are known"
+
+
+def test_archived_days_give_the_same_results_to_the_bit(
+    make_station: Make, open_parts: OpenParts, database_url: str, sqlite_url: str
+) -> None:
+    """Half before the archive, half after, with overlap; then all again from the archive."""
+    file = make_station()
+    whole, whole_parts = open_parts(file, sqlite_url.replace("test.db", "whole.db"))
+    batch = over_midnight()
+    whole_parts.intake.take(batch)
+    whole_parts.settlement.settle()
+    store, parts = open_parts(file, database_url)
+    cut = int(np.searchsorted(batch.times, MIDNIGHT)) + 300
+    take_in_pieces(parts, part(batch, slice(0, cut)), 200)
+    parts.settlement.settle()
+    archive = archive_of(store, file)
+    assert archive.keep(MIDNIGHT) == 1
+    assert [p.suffix for p in file.archive.rglob("*") if p.is_file()] == [".parquet"]
+    parts.intake.refresh()
+    parts.intake.take(part(batch, slice(cut - 900, len(batch))))
+    parts.settlement.settle()
+    assert archive.keep(MIDNIGHT + DAY) == 1
+    assert blocks(store) == 0
+    assert records(parts) == records(whole_parts)
+    assert stored(store, *RESULTS) == stored(whole, *RESULTS)
+    settled = parts.settlement.reprocess(0, 2**62)
+    assert sum(settled.written.values()) == 0
+
+
+def test_the_archive_is_plain_parquet(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Read by pandas, without lidstream: times in UTC, one column a channel."""
+    file = make_station()
+    store, parts = open_parts(file, sqlite_url)
+    batch = own_line_stream()
+    parts.intake.take(batch)
+    parts.settlement.settle()
+    assert archive_of(store, file).keep(MIDNIGHT) == 1
+    (path,) = file.archive.rglob("*.parquet")
+    assert path.parent.relative_to(file.archive).as_posix() == "small/2026"
+    assert path.name.startswith("2026-02-02-")
+    table = pd.read_parquet(path)
+    assert table["time_us"].tolist() == batch.times.tolist()
+    for j, channel in enumerate(batch.channels):
+        np.testing.assert_array_equal(table[channel], batch.values[:, j])
+    assert path.stat().st_mode & 0o007 == 0, "not for everybody to read"
+
+
+def test_a_late_record_of_an_archived_day(
+    make_station: Make, open_parts: OpenParts, database_url: str
+) -> None:
+    file = make_station()
+    store, parts = open_parts(file, database_url)
+    batch = own_line_stream()
+    late = np.zeros(len(batch), dtype=bool)
+    late[560:575] = True
+    parts.intake.take(part(batch, ~late))
+    parts.settlement.settle()
+    archive = archive_of(store, file)
+    archive.keep(MIDNIGHT)
+    (first,) = file.archive.rglob("*.parquet")
+    parts.intake.refresh()
+    parts.intake.take(part(batch, late))
+    assert archive.keep(MIDNIGHT) == 0, "a day that is not settled stays"
+    assert parts.settlement.settle().written["closures", "revised"] == 1
+    assert archive.keep(MIDNIGHT) == 1
+    (second,) = file.archive.rglob("*.parquet")
+    assert second != first
+    assert len(records(parts)["n2o"][0]) == len(batch)
+
+
+def test_a_file_that_is_gone_or_damaged_is_named(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    file = make_station()
+    store, parts = open_parts(file, sqlite_url)
+    parts.intake.take(own_line_stream())
+    parts.settlement.settle()
+    archive_of(store, file).keep(MIDNIGHT)
+    (path,) = file.archive.rglob("*.parquet")
+    content = bytearray(path.read_bytes())
+    content[len(content) // 2] ^= 1
+    path.write_bytes(content)
+    _, fresh = open_parts(file, sqlite_url)
+    with pytest.raises(StoreError, match=rf"{path.name}.*checksum.*restore"):
+        records(fresh)
+    path.unlink()
+    with pytest.raises(StoreError, match=rf"{path.name}.*gone"):
+        records(fresh)
+
+
+def test_retention_removes_records_and_no_result(
+    make_station: Make, open_parts: OpenParts, database_url: str
+) -> None:
+    """Afterwards the old records are not taken for new, and nothing is worked out without them."""
+    file = make_station()
+    store, parts = open_parts(file, database_url)
+    batch = over_midnight(hours=3.0)
+    parts.intake.take(batch)
+    parts.settlement.settle()
+    archive = archive_of(store, file)
+    archive.keep(MIDNIGHT + DAY)
+    before = stored(store, *RESULTS)
+    assert archive.remove(MIDNIGHT) == 1
+    assert archive.remove(MIDNIGHT) == 0
+    assert len(list(file.archive.rglob("*.parquet"))) == 1
+    parts.intake.refresh()
+    assert parts.journal.kept_from() == MIDNIGHT
+    assert min(records(parts)["n2o"][0]) == MIDNIGHT
+    parts.intake.take(batch)
+    parts.intake.take(batch)
+    (row,) = stored(store, "quarantine")["quarantine"]
+    assert "removed by archive.keep_days" in str(row)
+    parts.settlement.settle()
+    parts.settlement.reprocess(0, MIDNIGHT)
+    assert stored(store, *RESULTS) == before
+    # Another dead band: closures of the day that is gone keep what they have.
+    path = file.path
+    path.write_text(path.read_text().replace("dead_band_s = 20.0", "dead_band_s = 40.0"))
+    _, changed = open_parts(load_station(path), database_url)
+    assert changed.settlement.reprocess(0, 2**62).written["closures", "revised"] >= 4
+    for row in stored(store, "closures")["closures"]:
+        if int(str(row[2])) < MIDNIGHT - 1000 * SECOND:
+            assert row[3:6] == (1, 1, 0), "first revision, current, not withdrawn"
+
+
+def test_an_archive_outlives_its_database(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    file = make_station()
+    store, parts = open_parts(file, sqlite_url)
+    parts.intake.take(over_midnight())
+    parts.settlement.settle()
+    archive_of(store, file).keep(MIDNIGHT + DAY)
+    other = file.archive / "small" / "2026" / "notes-1.parquet"
+    shutil.copy(__file__, other)
+    fresh, fresh_parts = open_parts(file, sqlite_url.replace("test.db", "fresh.db"))
+    assert archive_of(fresh, file).adopt() == 2
+    fresh_parts.settlement.settle()
+    assert records(fresh_parts) == records(parts)
+    assert stored(fresh, *RESULTS, "journal_channels") == stored(
+        store, *RESULTS, "journal_channels"
+    )
+
+
+def test_a_crash_between_file_and_commit_loses_nothing(
+    make_station: Make, sqlite_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The file is there before the commit; without the commit the blocks still hold."""
+    file = make_station()
+    with closing(open_store(sqlite_url)) as store:
+        parts = join(file, store)
+        parts.intake.take(own_line_stream())
+        parts.settlement.settle()
+        before = records(parts)
+        archive = archive_of(store, file)
+
+        def crash(*_: object) -> None:
+            assert len(list(file.archive.rglob("*.parquet"))) == 1
+            raise KeyboardInterrupt
+
+        with monkeypatch.context() as patch:
+            patch.setattr("stream.store.archive.remove_blocks", crash)
+            with pytest.raises(KeyboardInterrupt):
+                archive.keep(MIDNIGHT)
+        assert records(parts) == before
+        assert archive.keep(MIDNIGHT) == 1
+        assert records(parts) == before
+        assert len(list(file.archive.rglob("*.parquet"))) == 1
