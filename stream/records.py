@@ -25,6 +25,11 @@ LATEST: Final = 4_102_444_800 * SECOND
 
 MAX_REJECT_TEXT: Final = 500
 
+SET_BACK: Final = "set_back"
+REPEATED_HOUR: Final = "repeated_hour"
+WRITTEN_TWICE: Final = "written_twice"
+OFF: Final = "off"
+
 
 @dataclass(frozen=True, slots=True)
 class Reject:
@@ -34,6 +39,29 @@ class Reject:
     line: int
     reason: str
     text: str
+    at_us: int | None = None
+    """Time of a record that disagrees with another of the same channel and time."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockDoubt:
+    """Rows whose times are in doubt.
+
+    Attributes
+    ----------
+    kind : str
+        ``set_back``: written behind later times in the same file; ``repeated_hour``: in
+        the hour that the end of summer time repeats; ``written_twice``: other values of
+        the same time are recorded already; ``off``: far from the time of arrival.
+    times : ndarray of int64, shape (n,)
+        Increasing [µs].
+    shift_s : ndarray, shape (n,)
+        By how much [s], NaN where unknown.
+    """
+
+    kind: str
+    times: Micros
+    shift_s: Floats
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,6 +82,8 @@ class Batch:
         Line of the source that a row came from, counted from 1.
     rejects : tuple of Reject
         What goes to quarantine.
+    doubts : tuple of ClockDoubt
+        Times that the source's clock makes doubtful.
     """
 
     source: str
@@ -62,6 +92,7 @@ class Batch:
     values: Floats
     lines: Micros
     rejects: tuple[Reject, ...] = ()
+    doubts: tuple[ClockDoubt, ...] = ()
 
     def __len__(self) -> int:
         return len(self.times)
@@ -155,6 +186,32 @@ def together(source: str, batches: Sequence[Batch]) -> Batch:
     )
 
 
+def times_set_back(times: Micros, latest_us: int, tolerance_us: int) -> ClockDoubt | None:
+    """Rows that stand behind later ones by more than a tolerance; not those that repeat a
+    time, since loggers repeat their lines.
+
+    Parameters
+    ----------
+    times : ndarray of int64, shape (n,)
+        In the order in which they were written [µs].
+    latest_us : int
+        Latest time written before [µs].
+    tolerance_us : int
+        [µs]
+    """
+    if not len(times):
+        return None
+    latest = np.maximum(np.maximum.accumulate(times), latest_us)
+    behind = latest - times
+    if not (behind > tolerance_us).any():
+        return None
+    unique, first = np.unique(times, return_index=True)
+    found = behind[first] > tolerance_us
+    if not found.any():
+        return None
+    return ClockDoubt(SET_BACK, unique[found], behind[first[found]] / SECOND)
+
+
 def _merge(
     source: str,
     channels: tuple[str, ...],
@@ -188,6 +245,7 @@ def disagreement(
         line,
         f"{channel} at {_when(time)} is already recorded as {float(stands)!r}; the first stands",
         f"{channel}={float(value)!r}",
+        int(time),
     )
 
 

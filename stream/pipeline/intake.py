@@ -1,17 +1,29 @@
 """Batches into the journal: what is new is kept, what is known already changes nothing."""
 
 import hashlib
+import json
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
 import numpy as np
 
-from stream.records import DAY, Batch, Reject, disagreement, rfc3339
+from stream.records import (
+    DAY,
+    OFF,
+    SECOND,
+    WRITTEN_TWICE,
+    Batch,
+    ClockDoubt,
+    Reject,
+    disagreement,
+    rfc3339,
+)
 from stream.store.changes import Changes, Row
 from stream.store.journal import Journal, encode
 from stream.store.writer import Writer, Written
 
+MINUTE: Final = 60 * SECOND
 _JOIN_US: Final = DAY
 """Unsettled spans closer than this are settled as one."""
 
@@ -32,9 +44,7 @@ class Intake:
         self._unsettled = self._journal.unsettled()
         self._kept_from = self._journal.kept_from()
 
-    def take(
-        self, batch: Batch, positions: Sequence[Row] = (), clock_events: Sequence[Row] = ()
-    ) -> Written:
+    def take(self, batch: Batch, positions: Sequence[Row] = ()) -> Written:
         """Make a batch durable, with what belongs to it, in one commit.
 
         Records that the journal holds already are dropped; one that disagrees with
@@ -45,8 +55,6 @@ class Intake:
         batch : Batch
         positions : sequence of rows
             How far the files have been read that the batch came from.
-        clock_events : sequence of rows
-            Minutes in which the clock of the source is in doubt.
 
         Returns
         -------
@@ -54,14 +62,18 @@ class Intake:
             What the commit changed.
         """
         batch = self.unseen(self._kept(batch))
-        if not len(batch) and not batch.rejects and not positions and not clock_events:
+        doubtful = doubtful_minutes(batch)
+        if not len(batch) and not batch.rejects and not positions and not doubtful:
             return Written()
         changes = Changes(
             rejects=[quarantine_row(r) for r in batch.rejects],
             positions=list(positions),
-            clock_events=list(clock_events),
+            clock_events=doubtful,
         )
         spans = self._unsettled
+        if doubtful:
+            minutes = [row["at_us"] for row in doubtful]
+            spans = changes.unsettled = join_spans([*spans, (min(minutes), max(minutes) + MINUTE)])
         if len(batch):
             block = encode(batch.source, batch.channels, batch.times, batch.values)
             changes.blocks.append(block)
@@ -129,12 +141,20 @@ class Intake:
                 )
             values[match, j] = np.nan
         keep = ~np.isnan(values).all(axis=1)
+        times = batch.times[keep]
+        # A clock is judged by what is new: a file that is read again proves nothing.
+        fresh = [np.isin(d.times, times) | (d.kind == OFF) for d in batch.doubts]
         return replace(
             batch,
-            times=batch.times[keep],
+            times=times,
             values=values[keep],
             lines=batch.lines[keep],
             rejects=(*batch.rejects, *rejects),
+            doubts=tuple(
+                replace(d, times=d.times[f], shift_s=d.shift_s[f])
+                for d, f in zip(batch.doubts, fresh, strict=True)
+                if f.any()
+            ),
         )
 
 
@@ -147,6 +167,30 @@ def join_spans(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
         else:
             joined.append((first, last))
     return joined
+
+
+def doubtful_minutes(batch: Batch) -> list[Row]:
+    """Rows for the minutes in which the clock of a batch's source is in doubt."""
+    doubts = list(batch.doubts)
+    twice = sorted({r.at_us for r in batch.rejects if r.at_us is not None})
+    if twice:
+        times = np.array(twice, dtype=np.int64)
+        doubts.append(ClockDoubt(WRITTEN_TWICE, times, np.full(len(times), np.nan)))
+    channels = json.dumps(sorted(batch.channels))
+    rows: list[Row] = []
+    for doubt in doubts:
+        minutes, first = np.unique(doubt.times // MINUTE * MINUTE, return_index=True)
+        rows += [
+            {
+                "kind": doubt.kind,
+                "source": batch.source,
+                "at_us": int(minute),
+                "channels": channels,
+                "shift_s": float(doubt.shift_s[i]),
+            }
+            for minute, i in zip(minutes, first, strict=True)
+        ]
+    return rows
 
 
 def quarantine_row(reject: Reject) -> Row:

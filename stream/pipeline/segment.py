@@ -2,9 +2,10 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Final
 
 from stream.pipeline.rows import Event
-from stream.records import DAY, SECOND
+from stream.records import DAY, OFF, SECOND
 from stream.science.due import due_times, gap_cause
 from stream.science.lid import (
     CLOSED,
@@ -18,6 +19,9 @@ from stream.science.lid import (
 )
 from stream.station import Chamber, ClosureRules, Station
 from stream.store.journal import Journal
+
+MINUTE: Final = 60 * SECOND
+Doubt = tuple[str, int, frozenset[str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,6 +127,7 @@ def events_of(
     station: Station,
     stretches: Sequence[LidStretch],
     others: Sequence[tuple[str, int, int]],
+    doubts: Sequence[Doubt] = (),
     *,
     shared: bool,
 ) -> list[list[Event]]:
@@ -136,6 +141,8 @@ def events_of(
         All lids of one analyzer.
     others : sequence of (chamber, closed, opened)
         Closures on the same analyzer before the anchors, as stored [µs].
+    doubts : sequence of (kind, minute, channels)
+        Minutes in which a clock is in doubt [µs], those of other channels included.
     shared : bool
         Whether a port selector keeps the lines apart.
     """
@@ -152,9 +159,23 @@ def events_of(
             flags = lid_flags(lid, rules)
             if (stretch.chamber.id, lid.closed_us) in mixed:
                 flags.add("line_shared")
+            flags |= clock_flags(station, stretch.chamber, lid, doubts)
             events.append(Event(stretch.chamber, lid, frozenset(flags)))
         result.append(events)
     return result
+
+
+def clock_flags(
+    station: Station, chamber: Chamber, lid: LidClosure, doubts: Sequence[Doubt]
+) -> set[str]:
+    """What the clocks of lid and analyzer cast doubt on during a closure."""
+    analyzer = station.analyzer(chamber.analyzer)
+    bearing = {chamber.lid_channel, *analyzer.gases.values()}
+    return {
+        "clock_off" if kind == OFF else "clock_unsteady"
+        for kind, minute, channels in doubts
+        if minute + MINUTE > lid.closed_us and minute <= lid.opened_us and bearing & channels
+    }
 
 
 def overlapping(spans: Sequence[tuple[str, int, int]], longer_than_us: int) -> set[tuple[str, int]]:

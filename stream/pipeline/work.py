@@ -71,7 +71,12 @@ class AnalyzerWork:
                 c.id, anchors[c.id].from_us, min(a.from_us for a in anchors.values())
             )
         ]
-        events = events_of(self._ground.station, stretches, others, shared=self._analyzer.shared)
+        doubts = self._ground.anchors.clock_doubts(
+            min(a.from_us for a in anchors.values()), self._ground.until_us
+        )
+        events = events_of(
+            self._ground.station, stretches, others, doubts, shared=self._analyzer.shared
+        )
         ready: list[Event] = []
         speaks: list[Stretch] = []
         gaps: list[Result] = []

@@ -102,6 +102,22 @@ _ALL = (
         " bounce_s.",
         "Look at the lid schedule; a lid that sticks closed shows on its own row too.",
     ),
+    # Clocks
+    Flag(
+        "clock_unsteady",
+        SUSPECT,
+        "The clock of the lid's or the analyzer's logger was set back, or wrote times twice.",
+        "Within a file a new record stands behind later ones, lies in the hour that summer time"
+        " repeats, or differs from one of the same time.",
+        "Keep loggers on standard time, and let their clocks be disciplined in small steps.",
+    ),
+    Flag(
+        "clock_off",
+        SUSPECT,
+        "The clock of the lid's or the analyzer's logger was far from the time of arrival.",
+        "Live records came ahead of time, or steadily later than max_clock_offset_s.",
+        "Set the logger's clock, and look at its battery and its time service.",
+    ),
     # Points
     Flag(
         "no_samples",

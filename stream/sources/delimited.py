@@ -8,7 +8,7 @@ below; so a bad line costs its neighbours nothing. The two ways give the same nu
 import csv
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 from typing import Any, Final, Protocol
 
@@ -18,12 +18,26 @@ from numpy.typing import NDArray
 from pyarrow import csv as arrow_csv
 
 from stream.errors import RecordError, SourceError
-from stream.records import MAX_REJECT_TEXT, Batch, Reject, tidy
+from stream.records import (
+    EARLIEST,
+    LATEST,
+    MAX_REJECT_TEXT,
+    REPEATED_HOUR,
+    SECOND,
+    Batch,
+    ClockDoubt,
+    Reject,
+    tidy,
+    times_set_back,
+)
 from stream.sources.timestamps import LoggerClock, epoch_to_micros, kind_of, parse_time
 
 Floats = NDArray[np.float64]
 
 BLOCK_BYTES: Final = 8 * 1024 * 1024
+NEVER: Final = -(2**62)
+CLOCK_TOLERANCE_US: Final = 2 * SECOND
+"""A time that stands less than this behind a later one is disorder, not a clock."""
 _PIECE_LINES: Final = 128
 _MAX_LINE: Final = 1024 * 1024
 NOTHING: Final = ("", "NaN", "nan", "NAN", "NA", "null")
@@ -124,6 +138,15 @@ def _listed(columns: tuple[str, ...]) -> str:
     return f"it has {shown}" + (f" and {len(columns) - 8} more" if len(columns) > 8 else "")
 
 
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the reading of a file stands: lines taken, and the latest times among them."""
+
+    line: int
+    local_us: int
+    latest_us: int
+
+
 @dataclass
 class _Rows:
     """Rows of a piece: times not yet put into UTC, one array a channel."""
@@ -157,6 +180,18 @@ class DelimitedReader:
         self._at = [layout.columns.index(c) for c in self.channels]
         self._clock = LoggerClock(clock)
         self._line = 0
+        self._latest_us = NEVER
+
+    @property
+    def place(self) -> Place:
+        """Where reading stands."""
+        return Place(self._line, self._clock.last_us, self._latest_us)
+
+    def go_on_from(self, place: Place) -> None:
+        """Go on behind lines that an earlier reader has taken; the header is past."""
+        self._line = place.line
+        self._clock.go_on_from(place.local_us)
+        self._latest_us = place.latest_us
 
     def batches(self, stream: Readable, block_bytes: int = BLOCK_BYTES) -> Iterator[Batch]:
         """Batches in the order of the file, each of whole lines.
@@ -199,12 +234,26 @@ class DelimitedReader:
         elif local.any():
             times = times.copy()
             times[local] = self._clock.to_utc(times[local])
+        doubts = list(self._doubts(times))
         columns = {
             channel: _one([p.values[j] for p in pieces], np.float64)
             for j, channel in enumerate(self.channels)
         }
         lines = _one([p.lines for p in pieces], np.int64)
-        return tidy(self.name, times, columns, lines, [r for p in pieces for r in p.rejects])
+        rejects = [r for p in pieces for r in p.rejects]
+        return replace(tidy(self.name, times, columns, lines, rejects), doubts=tuple(doubts))
+
+    def _doubts(self, times: NDArray[np.int64]) -> Iterator[ClockDoubt]:
+        """What the order of lines and the turn of summer time make doubtful."""
+        sane = times[(times >= EARLIEST) & (times < LATEST)]
+        if self._clock.repeated:
+            hour = np.unique(np.array(self._clock.repeated, dtype=np.int64))
+            yield ClockDoubt(REPEATED_HOUR, hour, np.full(len(hour), 3600.0))
+        back = times_set_back(sane, self._latest_us, CLOCK_TOLERANCE_US)
+        if back is not None:
+            yield back
+        if len(sane):
+            self._latest_us = max(self._latest_us, int(sane.max()))
 
     def _after_header(self, block: bytes) -> tuple[bytes, int]:
         skipped = 0

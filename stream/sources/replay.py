@@ -46,6 +46,8 @@ class Recording:
     size: int
     layout: Layout | None
     channels: frozenset[str]
+    clock: str | None = None
+    """Of its source, where it differs from the station's."""
 
 
 def find_recordings(station: Station, paths: Sequence[Path]) -> list[Recording]:
@@ -72,7 +74,7 @@ def find_recordings(station: Station, paths: Sequence[Path]) -> list[Recording]:
             files = [path]
         else:
             raise SourceError(f"{path}: no such file or folder; give the path of a recorded file")
-        recordings += [_look_at(station, file) for file in files]
+        recordings += [look_at(station, file, source_for(station, file)) for file in files]
     return recordings
 
 
@@ -102,20 +104,26 @@ def source_for(station: Station, path: Path) -> FolderSource:
     return folders[0] if folders else FolderSource(kind="folder", path=".")
 
 
-def _look_at(station: Station, path: Path) -> Recording:
-    source = source_for(station, path)
+def look_at(station: Station, path: Path, source: FolderSource) -> Recording:
+    """Find out how one file is written.
+
+    Raises
+    ------
+    SourceError
+        It cannot be read, or is neither delimited text nor SenML.
+    """
     with open_content(path) as content:
         head = content.read(_HEAD)
         size = path.stat().st_size
     if content.broken and b"\n" not in head:
         raise SourceError(f"{path}: cannot be decompressed: {content.broken}")
     if head.lstrip().startswith((b"[", b"{")):
-        return Recording(path, size, None, frozenset())
+        return Recording(path, size, None, frozenset(), source.clock)
     layout = find_layout(
         str(path), _whole_lines(head), source.time_column, source.delimiter, source.decimal
     )
     channels = frozenset(layout.columns) & frozenset(station.channels)
-    return Recording(path, size, layout, channels)
+    return Recording(path, size, layout, channels, source.clock)
 
 
 def _whole_lines(head: bytes) -> bytes:
@@ -124,7 +132,9 @@ def _whole_lines(head: bytes) -> bytes:
 
 
 def read_recording(
-    station: Station, recording: Recording, block_bytes: int = BLOCK_BYTES
+    station: Station,
+    recording: Recording,
+    block_bytes: int = BLOCK_BYTES,
 ) -> Iterator[tuple[Batch, int]]:
     """Batches of one file in its order, each with how far the file has been read [bytes].
 
@@ -136,8 +146,8 @@ def read_recording(
         if recording.layout is None:
             batches = _packs(station, name, content)
         else:
-            clock = read_clock(station.station.clock)
-            reader = DelimitedReader(name, recording.layout, frozenset(station.channels), clock)
+            zone = read_clock(recording.clock or station.station.clock)
+            reader = DelimitedReader(name, recording.layout, frozenset(station.channels), zone)
             batches = reader.batches(content, block_bytes)
         for batch in batches:
             yield batch, content.position
@@ -153,7 +163,7 @@ def _packs(station: Station, name: str, content: Content) -> Iterator[Batch]:
     if len(text) > MAX_PACK:
         raise SourceError(f"{name}: over {MAX_PACK} bytes of JSON; split it into one pack a line")
     lines = text.split(b"\n")
-    if len([line for line in lines if line.strip()]) > 1 and not _is_json(lines[0]):
+    if len([line for line in lines if line.strip()]) > 1 and not is_json(lines[0]):
         lines = [text]
     gathered: list[Batch] = []
     for number, line in enumerate(lines, 1):
@@ -170,7 +180,8 @@ def _packs(station: Station, name: str, content: Content) -> Iterator[Batch]:
         yield together(name, gathered)
 
 
-def _is_json(line: bytes) -> bool:
+def is_json(line: bytes) -> bool:
+    """Whether a line is a whole JSON text."""
     try:
         json.loads(line)
     except (ValueError, RecursionError):

@@ -86,9 +86,21 @@ class LoggerClock:
         self._zone = zone
         self._fixed = fixed_offset_us(zone)
         self._last = -(2**62)
+        self.repeated: list[int] = []
+        """Times [µs, UTC] of the last call that lie in an hour that is repeated."""
+
+    @property
+    def last_us(self) -> int:
+        """Latest time so far [µs, UTC], from which reading can go on later."""
+        return self._last
+
+    def go_on_from(self, last_us: int) -> None:
+        """Go on as if times up to ``last_us`` had been read."""
+        self._last = last_us
 
     def to_utc(self, local: Micros) -> Micros:
         """Local microseconds to UTC microseconds, shape (n,)."""
+        self.repeated = []
         if self._fixed is not None:
             return local - self._fixed
         if len(local) == 0:
@@ -102,6 +114,8 @@ class LoggerClock:
             before = self._last if i == 0 else max(self._last, int(utc[:i].max()))
             if first[i] > second[i] and utc[i] < before:
                 utc[i] = local[i] - second[i]
+            if first[i] > second[i]:
+                self.repeated.append(int(utc[i]))
         self._last = max(self._last, int(utc.max()))
         return utc
 

@@ -96,6 +96,11 @@ class _Zstd(Content):
         return part
 
 
+def is_packed(head: bytes) -> bool:
+    """Whether a file that begins so is compressed."""
+    return head.startswith((_GZIP, _ZSTD))
+
+
 @contextmanager
 def open_content(path: Path) -> Iterator[Content]:
     """Open a file, decompressing gzip and zstd, known by their first bytes.

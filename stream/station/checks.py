@@ -43,11 +43,20 @@ def _repeated(names: list[str]) -> list[str]:
 
 
 def _site(station: Station) -> Iterator[str]:
-    for key, value in (("timezone", station.station.timezone), ("clock", station.station.clock)):
+    zones = [
+        ("station.timezone", station.station.timezone),
+        ("station.clock", station.station.clock),
+        *(
+            (f"sources[{i}].clock", s.clock)
+            for i, s in enumerate(station.sources)
+            if s.clock is not None
+        ),
+    ]
+    for path, value in zones:
         try:
             read_clock(value)
         except ValueError as error:
-            yield f"station.{key}: {error}"
+            yield f"{path}: {error}"
 
 
 def _channels(station: Station) -> Iterator[str]:

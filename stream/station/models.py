@@ -44,6 +44,7 @@ class FolderSource(Model):
     path: str
     pattern: str = "*.csv"
     time_column: str = "time"
+    clock: str | None = None
     delimiter: Literal[",", ";", "\t"] | None = None
     decimal: Literal[".", ","] | None = None
 
@@ -56,6 +57,22 @@ class MqttSource(Model):
     port: Annotated[int, Field(ge=1, le=65535)] = 1883
     topics: Annotated[tuple[str, ...], Field(min_length=1, strict=False)]
     payload: Literal["senml", "rows"] = "senml"
+    time_column: str = "time"
+    clock: str | None = None
+    username: str | None = None
+    password: str | None = None
+    password_file: str | None = None
+    tls: bool = False
+    ca_file: str | None = None
+    certificate_file: str | None = None
+    key_file: str | None = None
+    verify: bool = True
+    client_id: Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9._-]{1,64}$")] | None = None
+    keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
+    session_expiry_s: Annotated[int, Field(ge=0, le=4_294_967_295)] = 30 * 86_400
+    max_payload_bytes: Annotated[int, Field(ge=1024, le=64 * 1024 * 1024)] = 1024 * 1024
+    in_flight: Annotated[int, Field(ge=1, le=65_535)] = 2000
+    status_topic: str | None = None
 
 
 class Channel(Model):
@@ -197,6 +214,15 @@ class ArchiveRules(Model):
     keep_days: Annotated[int, Field(ge=0)] = 0
 
 
+class ServiceRules(Model):
+    """``[service]``"""
+
+    metrics_host: str = "127.0.0.1"
+    metrics_port: Annotated[int, Field(ge=0, le=65535)] = 0
+    max_clock_offset_s: Positive = 60.0
+    min_free_mb: NotNegative = 200.0
+
+
 class Station(Model):
     """The whole station file. See ``configs/README.md`` for every key."""
 
@@ -216,6 +242,7 @@ class Station(Model):
     season: Season | None = None
     summary: Summary = Summary()
     archive: ArchiveRules = ArchiveRules()
+    service: ServiceRules = ServiceRules()
 
     @property
     def id(self) -> str:

@@ -1,9 +1,11 @@
 """What is stored around a moment: from where a lid or a selector need be read again."""
 
+import json
+
 from sqlalchemy import select
 
 from stream.store.connect import Store
-from stream.store.schema import closures, standard_visits
+from stream.store.schema import clock_events, closures, standard_visits
 
 _LOOK_BACK = 50
 """Closures that are looked at for one that ended plainly."""
@@ -74,3 +76,22 @@ class AnchorReader:
         with self._store.reading() as connection:
             row = connection.execute(query).first()
         return None if row is None else int(row[0])
+
+    def clock_doubts(self, first_us: int, last_us: int) -> list[tuple[str, int, frozenset[str]]]:
+        """Minutes between two moments [µs] in which a clock is in doubt.
+
+        Returns
+        -------
+        list of (kind, minute [µs], channels of the source)
+        """
+        e = clock_events.c
+        query = (
+            select(e.kind, e.at_us, e.channels)
+            .where(e.station == self._station, e.at_us > first_us - 60_000_000, e.at_us <= last_us)
+            .order_by(e.at_us, e.kind)
+        )
+        with self._store.reading() as connection:
+            return [
+                (kind, at, frozenset(json.loads(channels)))
+                for kind, at, channels in connection.execute(query)
+            ]

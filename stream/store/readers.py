@@ -7,7 +7,7 @@ from typing import Any
 from sqlalchemy import Table, and_, func, select
 
 from stream.store.connect import Store
-from stream.store.schema import closures, fluxes, gaps, model_fits, quarantine
+from stream.store.schema import closures, fluxes, gaps, model_fits, positions, quarantine
 
 Row = dict[str, Any]
 
@@ -104,6 +104,13 @@ class Reader:
         with self._store.reading() as connection:
             query = select(func.count()).where(quarantine.c.station == self._station)
             return int(connection.execute(query).scalar_one())
+
+    def positions(self) -> list[Row]:
+        """How far each watched file has been taken."""
+        with self._store.reading() as connection:
+            query = select(positions).where(positions.c.station == self._station)
+            rows = connection.execute(query).mappings().all()
+        return [{k: v for k, v in row.items() if k != "station"} for row in rows]
 
     def _newest(self, table: Table, when: str, period: Period) -> Iterator[Row]:
         query = (

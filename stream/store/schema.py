@@ -142,7 +142,8 @@ clock_events = Table(
     *_identity("kind"),
     Column("source", _PATH, primary_key=True),
     Column("at_us", BigInteger, primary_key=True, autoincrement=False),
-    Column("shift_s", Double, nullable=False),
+    Column("channels", Text, nullable=False),
+    Column("shift_s", Double),
     Index("clock_events_by_time", "station", "at_us"),
 )
 """Minutes of records in which a source's clock is in doubt."""

@@ -51,7 +51,8 @@ def upgrade() -> None:
         sa.Column("kind", NAME, autoincrement=False, nullable=False),
         sa.Column("source", PATH, nullable=False),
         sa.Column("at_us", sa.BigInteger(), autoincrement=False, nullable=False),
-        sa.Column("shift_s", sa.Double(), nullable=False),
+        sa.Column("channels", sa.Text(), nullable=False),
+        sa.Column("shift_s", sa.Double(), nullable=True),
         sa.PrimaryKeyConstraint("station", "kind", "source", "at_us"),
     )
     op.create_index("clock_events_by_time", "clock_events", ["station", "at_us"])
