@@ -67,6 +67,11 @@ def build_parser() -> argparse.ArgumentParser:
     )
     replay.set_defaults(run=_replay)
 
+    live = verbs.add_parser("run", help="the unattended service: take records as they come")
+    _station(live)
+    _database(live)
+    live.set_defaults(run=_run)
+
     again = verbs.add_parser(
         "reprocess", help="work out stored records again under the station file as it is now"
     )
@@ -158,6 +163,15 @@ def _replay(arguments: argparse.Namespace) -> int:
     with Progress() as progress:
         done = replay(file, arguments.files, url, partial=arguments.partial, report=progress)
     print(done.sentence())
+    return 0
+
+
+def _run(arguments: argparse.Namespace) -> int:
+    from stream.service.run import run
+    from stream.station import load_station
+
+    file = load_station(arguments.station)
+    run(file, _url(arguments, file.database_url))
     return 0
 
 

@@ -7,8 +7,10 @@ LidstreamError
 ├ RecordError           one bad line or pack: goes to quarantine, never up
 ├ CommandError          the command line asks for something that cannot be
 └ StoreError            the database refuses
-  ├ StoreBusy           somebody else holds it
-  └ StoreCorrupt        it is damaged, or not ours to read
+  ├ StoreBusy           somebody else holds it just now
+  │ └ StoreTaken        another lidstream writes for the station
+  └ StoreCorrupt        it is not ours to read
+    └ StoreDamaged      it was, and is broken
 
 Each carries one line that says what, where and what to do. A fit that does not
 converge is a result with a reason, not an exception.
@@ -61,5 +63,13 @@ class StoreBusy(StoreError):
     """Somebody else holds the database."""
 
 
+class StoreTaken(StoreBusy):
+    """Another process is the writer of the station."""
+
+
 class StoreCorrupt(StoreError):
     """The database is damaged, or is not one that this version can read."""
+
+
+class StoreDamaged(StoreCorrupt):
+    """The file of the database is not intact."""

@@ -166,6 +166,54 @@ def tidy(
     return Batch(source, channels, times, values, lines, tuple(refused))
 
 
+def from_cells(
+    source: str,
+    cells: Mapping[str, tuple[Micros, Floats]],
+    line: int = 0,
+    rejects: Sequence[Reject] = (),
+) -> Batch:
+    """Make a batch of records that came one by one.
+
+    Parameters
+    ----------
+    source : str
+        Name of the file or topic.
+    cells : mapping of str to (times, values), each shape (n,)
+        Channel → its records in the order in which they came [µs].
+    line : int
+        Line of the file that all came from; 0 for none.
+    rejects : sequence of Reject
+        What was refused before.
+
+    Returns
+    -------
+    Batch
+        Where a channel has two values of one time the first stands, and the other
+        goes to quarantine.
+    """
+    refused = list(rejects)
+    nothing = np.empty(0, np.int64)
+    unique, place = np.unique(
+        np.concatenate([nothing, *(times for times, _ in cells.values())]), return_inverse=True
+    )
+    columns: dict[str, Floats] = {}
+    at = 0
+    for channel, (times, values) in cells.items():
+        mine = place[at : at + len(times)]
+        at += len(times)
+        column = np.full(len(unique), np.nan)
+        if len(mine) > 1 and not (mine[1:] > mine[:-1]).all():
+            rows, first = np.unique(mine, return_index=True)
+            column[rows] = values[first]
+            for i in np.flatnonzero(values != column[mine]):
+                stands = column[mine[i]]
+                refused.append(disagreement(source, line, channel, times[i], values[i], stands))
+        else:
+            column[mine] = values
+        columns[channel] = column
+    return tidy(source, unique, columns, np.full(len(unique), line, dtype=np.int64), refused)
+
+
 def together(source: str, batches: Sequence[Batch]) -> Batch:
     """Several small batches of one source as one, as if their rows had come together."""
     channels = list(dict.fromkeys(c for b in batches for c in b.channels))

@@ -2,13 +2,16 @@
 
 import csv
 import io
+import json
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 from sqlalchemy import select
 
 from stream.records import SECOND, Batch, rfc3339, tidy
-from stream.store import Store
+from stream.store import Store, open_store
+from stream.store.journal import Journal
 from stream.store.schema import metadata
 
 T0 = 1_770_000_000
@@ -149,6 +152,20 @@ def write_log(batch: Batch, path: Path) -> Path:
     return path
 
 
+def packs(batch: Batch, rows: int = 20) -> list[bytes]:
+    """A batch as SenML packs (RFC 8428) of so many rows each, in order of time."""
+    found = []
+    for first in range(0, len(batch), rows):
+        pack = []
+        for i in range(first, min(len(batch), first + rows)):
+            time_s = int(batch.times[i]) / SECOND
+            for channel, value in zip(batch.channels, batch.values[i].tolist(), strict=True):
+                if not np.isnan(value):
+                    pack.append({"n": channel, "t": time_s, "v": value})
+        found.append(json.dumps(pack).encode())
+    return found
+
+
 RESULTS = ("closures", "fluxes", "model_fits", "visits", "standard_visits", "gaps")
 
 
@@ -161,3 +178,21 @@ def stored(store: Store, *tables: str) -> dict[str, list[tuple[object, ...]]]:
             query = select(table).order_by(*table.primary_key.columns)
             found[name] = [tuple(row) for row in connection.execute(query)]
     return found
+
+
+def contents(url: str, archive: Path | None = None) -> dict[str, object]:
+    """What a database holds, however it came there: results row by row, the journal's
+    records, the quarantine by what was refused.
+    """
+    with closing(open_store(url)) as store:
+        journal = Journal(store, "small", archive)
+        series = journal.read(journal.extent(), 0, 2**62)
+        refused = stored(store, "quarantine")["quarantine"]
+        return {
+            **stored(store, *RESULTS, "journal_channels", "unsettled"),
+            "records": {
+                channel: (s.times.tolist(), s.values.tolist())
+                for channel, s in sorted((c, s.filled()) for c, s in series.items())
+            },
+            "quarantine": sorted((row[4], row[5]) for row in refused),
+        }

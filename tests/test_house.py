@@ -22,8 +22,9 @@ MAY_IMPORT = {
     "store": {"errors", "science"},
     "pipeline": FLOOR | {"sources", "store"},
     "export": FLOOR | {"store"},
+    "service": FLOOR | {"sources", "store", "pipeline"},
     "demo": FLOOR | {"sources", "store", "pipeline", "export", "progress"},
-    "cli": FLOOR | {"sources", "store", "pipeline", "export", "demo", "progress"},
+    "cli": FLOOR | {"sources", "store", "pipeline", "export", "service", "demo", "progress"},
 }
 """The table of DEVELOPERS.md; each may import itself."""
 
@@ -36,6 +37,11 @@ ONLY_IN = {
     "pyarrow": {"sources", "store", "demo"},
     "pydantic": {"station"},
     "msgspec": {"sources", "pipeline"},
+    "paho": {"sources"},
+    "filelock": {"store"},
+    "apscheduler": {"service"},
+    "structlog": {"service"},
+    "prometheus_client": {"service"},
     "tqdm": {"progress"},
 }
 """General libraries → the rooms that know them."""

@@ -44,6 +44,11 @@ class Intake:
         self._unsettled = self._journal.unsettled()
         self._kept_from = self._journal.kept_from()
 
+    @property
+    def latest_us(self) -> int | None:
+        """Latest record of the station [µs]; None without any."""
+        return max((last for _, last, _ in self._extent.values()), default=None)
+
     def take(self, batch: Batch, positions: Sequence[Row] = ()) -> Written:
         """Make a batch durable, with what belongs to it, in one commit.
 

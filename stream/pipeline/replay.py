@@ -12,7 +12,7 @@ from stream.pipeline.settle import Settled, Settlement
 from stream.records import Batch
 from stream.sources.replay import Recording, find_recordings, read_recording
 from stream.station import StationFile, needed_channels
-from stream.store import Store, database_exists, open_store
+from stream.store import Store, WriterLock, database_exists, open_store
 from stream.store.anchors import AnchorReader
 from stream.store.journal import Journal
 from stream.store.writer import Writer
@@ -103,7 +103,7 @@ def replay(
     lacking = _lacking(file, recordings, set())
     if lacking and not partial and len(texts) == len(recordings) and not database_exists(url):
         raise _missing_column(recordings, lacking)
-    with closing(open_store(url)) as store:
+    with closing(open_store(url)) as store, WriterLock(store, file.station.id):
         parts = join(file, store)
         lacking = _lacking(file, recordings, set(parts.journal.extent()))
         if lacking and not partial and len(texts) == len(recordings):

@@ -7,7 +7,7 @@ from stream.pipeline.replay import Report, join
 from stream.pipeline.settle import Settled
 from stream.records import DAY
 from stream.station import StationFile
-from stream.store import open_existing
+from stream.store import WriterLock, open_existing
 
 
 def reprocess(
@@ -41,7 +41,7 @@ def reprocess(
     StoreError
         There is no database, or no record of the station in it, or it refuses.
     """
-    with closing(open_existing(url)) as store:
+    with closing(open_existing(url)) as store, WriterLock(store, file.station.id):
         parts = join(file, store)
         extent = parts.journal.extent()
         if not extent:

@@ -7,7 +7,7 @@ import msgspec
 import numpy as np
 
 from stream.errors import RecordError
-from stream.records import MAX_REJECT_TEXT, SECOND, Batch, Reject, tidy
+from stream.records import MAX_REJECT_TEXT, SECOND, Batch, Reject, from_cells
 from stream.station import senml_rule
 
 VERSION: Final = 10
@@ -65,8 +65,7 @@ def decode_pack(
     if not isinstance(pack, list):
         raise RecordError("not a SenML pack: the outermost value is not an array")
     base: dict[str, Any] = {"bn": "", "bt": 0.0, "bu": None, "bv": 0.0}
-    times: list[int] = []
-    cells: list[tuple[str, float]] = []
+    cells: dict[str, tuple[list[int], list[float]]] = {}
     rejects: list[Reject] = []
     for index, entry in enumerate(pack):
         _take_base(index, entry, base)
@@ -77,14 +76,78 @@ def decode_pack(
             rejects.append(Reject(source, line, f"record {index + 1}: {error}", text))
             continue
         if found is not None:
+            times, values = cells.setdefault(found[1], ([], []))
             times.append(found[0])
-            cells.append(found[1:])
-    channels = list(dict.fromkeys(channel for channel, _ in cells))
-    columns = {channel: np.full(len(cells), np.nan) for channel in channels}
-    for i, (channel, value) in enumerate(cells):
-        columns[channel][i] = value
-    lines = np.full(len(cells), line, dtype=np.int64)
-    return tidy(source, np.array(times, dtype=np.int64), columns, lines, rejects)
+            values.append(found[2])
+    arrays = {
+        channel: (np.array(times, dtype=np.int64), np.array(values))
+        for channel, (times, values) in cells.items()
+    }
+    return from_cells(source, arrays, line, rejects)
+
+
+class _Plain(msgspec.Struct, forbid_unknown_fields=True):
+    """A record as nearly all are; any other goes the careful way."""
+
+    n: str | None = None
+    v: float | None = None
+    t: float | None = None
+    u: str | None = None
+    bn: str | None = None
+    bt: float | None = None
+    bu: str | None = None
+
+
+_plain_pack: Final = msgspec.json.Decoder(list[_Plain])
+Cells = dict[str, tuple[list[float], list[float]]]
+"""Channel → times [s since 1970] and values, as they came."""
+
+
+def add_plain_pack(payload: bytes, units: Mapping[str, str], cells: Cells) -> bool:
+    """Add a plain pack's records to ``cells``, many times as fast as :func:`decode_pack`.
+
+    Returns
+    -------
+    bool
+        False, and nothing added, where the pack is not plain: it may still be good.
+    """
+    try:
+        pack = _plain_pack.decode(payload)
+    except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
+        return False
+    base, start, unit = "", 0.0, None
+    found: list[tuple[str, float, float]] = []
+    for r in pack:
+        if r.bn is not None:
+            base = r.bn
+        if r.bt is not None:
+            start = r.bt
+        if r.bu is not None:
+            unit = r.bu
+        value = r.v
+        if value is None:
+            if r.n is None and r.t is None and r.u is None:
+                continue  # base fields alone
+            return False
+        name = base + r.n if r.n is not None else base
+        known = units.get(name)
+        if known is None:
+            if not name or not name[0].isalnum():
+                return False
+            continue
+        mine = r.u if r.u is not None else unit
+        seconds = start + r.t if r.t is not None else start
+        if (mine is not None and mine != known) or not RELATIVE_BELOW <= seconds < 1e11:
+            return False
+        found.append((name, seconds, value))
+    for name, seconds, value in found:
+        held = cells.get(name)
+        if held is None:
+            cells[name] = ([seconds], [value])
+        else:
+            held[0].append(seconds)
+            held[1].append(value)
+    return True
 
 
 def _take_base(index: int, entry: object, base: dict[str, Any]) -> None:

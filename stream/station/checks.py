@@ -1,13 +1,17 @@
 """What the station file means: faults that no single key shows."""
 
+import re
 from collections import Counter
 from collections.abc import Iterator
+from typing import Final
 
 from stream.science.constants import MOLAR_MASS
 from stream.science.models import FITS
 from stream.science.units import CHANNEL_UNITS
 from stream.station.clock import read_clock
-from stream.station.models import Analyzer, Chamber, Station
+from stream.station.models import Analyzer, Chamber, MqttSource, Station
+
+_VARIABLE_ONLY: Final = re.compile(r"^\$\{[A-Za-z_][A-Za-z0-9_]*\}$")
 
 
 def faults(station: Station) -> Iterator[str]:
@@ -20,6 +24,7 @@ def faults(station: Station) -> Iterator[str]:
     yield from _field(station)
     yield from _season(station)
     yield from _archive(station)
+    yield from _brokers(station)
 
 
 def needed_channels(station: Station) -> dict[str, str]:
@@ -232,3 +237,28 @@ def _archive(station: Station) -> Iterator[str]:
             f"archive.keep_days: {rules.keep_days} is not more than after_days"
             f" ({rules.after_days}); write more, or 0 to keep all"
         )
+
+
+def _brokers(station: Station) -> Iterator[str]:
+    for i, s in enumerate(station.sources):
+        if not isinstance(s, MqttSource):
+            continue
+        path = f"sources[{i}]"
+        if s.password is not None and not _VARIABLE_ONLY.match(s.password):
+            yield (
+                f"{path}.password: a password does not belong into the station file; write"
+                ' password = "${NAME}" and set NAME in the environment, or password_file'
+            )
+        if s.password is not None and s.password_file is not None:
+            yield f"{path}.password_file: password is given too; remove one"
+        if s.username is None and (s.password or s.password_file):
+            yield f"{path}.username: missing; a password needs one"
+        if not s.tls and (s.ca_file or s.certificate_file or s.key_file):
+            yield f"{path}.tls: certificates are given and TLS is off; write tls = true"
+        if (s.certificate_file is None) != (s.key_file is None):
+            yield f"{path}.certificate_file: certificate_file and key_file go together"
+        for j, topic in enumerate(s.topics):
+            levels = topic.split("/")
+            bad = any(("#" in x or "+" in x) and len(x) > 1 for x in levels)
+            if not topic or bad or "#" in levels[:-1]:
+                yield f"{path}.topics[{j}]: {topic!r} is not an MQTT topic filter"

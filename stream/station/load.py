@@ -45,6 +45,27 @@ class StationFile:
         url = database.url if database else f"sqlite:///{self.station.id}.db"
         return url_beside(self.path, _expand(url))
 
+    def password_of(self, source: MqttSource) -> str | None:
+        """The password of a broker, from the environment or from its file.
+
+        Raises
+        ------
+        StationFileError
+            The file cannot be read.
+        """
+        if source.password is not None:
+            return _expand(source.password)
+        if source.password_file is None:
+            return None
+        path = self.beside(source.password_file)
+        try:
+            return path.read_text(encoding="utf-8").rstrip("\r\n")
+        except (OSError, UnicodeDecodeError) as error:
+            why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
+            raise StationFileError(
+                [f"{path}: the password of {source.host} cannot be read: {why}"]
+            ) from None
+
     @property
     def archive(self) -> Path:
         """Folder of the archived days."""
@@ -101,11 +122,14 @@ def _expand(text: str) -> str:
 
 
 def _missing_variables(station: Station) -> Iterator[str]:
-    if station.database is None:
-        return
-    for name in _VARIABLE.findall(station.database.url):
-        if name not in os.environ:
-            yield f"database.url: the environment has no variable {name}; set it"
+    texts = [("database.url", station.database.url)] if station.database else []
+    for i, source in enumerate(station.sources):
+        if isinstance(source, MqttSource) and source.password is not None:
+            texts.append((f"sources[{i}].password", source.password))
+    for path, text in texts:
+        for name in _VARIABLE.findall(text):
+            if name not in os.environ:
+                yield f"{path}: the environment has no variable {name}; set it"
 
 
 def _path(location: tuple[int | str, ...]) -> str:

@@ -1,7 +1,8 @@
 """The only place that knows SQL: tables, migrations, one writer, readers."""
 
 from stream.store.changes import Block, Changes, Result, Stretch
-from stream.store.connect import Store, database_exists, open_existing, open_store
+from stream.store.connect import Store, database_exists, open_existing, open_store, reach_store
+from stream.store.lock import WriterLock
 
 __all__ = [
     "Block",
@@ -9,7 +10,9 @@ __all__ = [
     "Result",
     "Store",
     "Stretch",
+    "WriterLock",
     "database_exists",
     "open_existing",
     "open_store",
+    "reach_store",
 ]

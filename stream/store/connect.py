@@ -1,8 +1,9 @@
 """Opening a database: create or check its schema, and say plainly what is wrong with it."""
 
+import os
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,7 +18,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from stream import __version__
-from stream.errors import CommandError, StoreBusy, StoreCorrupt, StoreError
+from stream.errors import CommandError, StoreBusy, StoreCorrupt, StoreDamaged, StoreError
 
 BUSY_S: Final = 30
 """How long to wait for somebody else's write [s]."""
@@ -39,10 +40,16 @@ class Store:
         """Whether the database is an SQLite file."""
         return self.engine.dialect.name == "sqlite"
 
+    @property
+    def folder(self) -> Path | None:
+        """Where an SQLite file lies; None for a server."""
+        database = self.engine.url.database
+        return Path(database).parent if self.is_sqlite and database else None
+
     @contextmanager
     def reading(self) -> Iterator[Connection]:
         """A connection for reading: all its queries see the same commit."""
-        with self._plain_errors(), self.engine.connect() as connection:
+        with self.plain_errors(), self.engine.connect() as connection:
             if not self.is_sqlite:
                 connection.execution_options(isolation_level="REPEATABLE READ")
             yield connection
@@ -51,18 +58,26 @@ class Store:
     def writing(self) -> Iterator[Connection]:
         """The write transaction: commits at the end, rolls back on any error."""
         with (
-            self._plain_errors(),
+            self.plain_errors(),
             self.engine.connect().execution_options(lidstream_writer=True) as connection,
             connection.begin(),
         ):
             yield connection
+
+    def bring_up_to_date(self) -> None:
+        """Create the tables, or change them to what this version needs."""
+        if self.is_sqlite:
+            _make_private(self.engine.url.database)
+        with self.plain_errors():
+            _bring_up_to_date(self.engine, self.shown)
 
     def close(self) -> None:
         """Give all connections back."""
         self.engine.dispose()
 
     @contextmanager
-    def _plain_errors(self) -> Iterator[None]:
+    def plain_errors(self) -> Iterator[None]:
+        """Turn what the driver throws into one line that says what to do."""
         with plain_errors(self.shown):
             yield
 
@@ -84,7 +99,7 @@ def _plain(error: BaseException, shown: str) -> StoreError:
     if "locked" in low or "busy" in low:
         return StoreBusy(f"{shown}: the database is in use by another process; stop it, or wait")
     if "malformed" in low or "not a database" in low:
-        return StoreCorrupt(
+        return StoreDamaged(
             f"{shown}: not an intact database ({text}); restore a copy, or name another file"
         )
     if "unable to open" in low:
@@ -115,6 +130,23 @@ def open_store(url: str) -> Store:
     StoreCorrupt
         It is damaged, of a newer schema, or holds somebody else's tables.
     """
+    store = reach_store(url)
+    try:
+        store.bring_up_to_date()
+    except BaseException:
+        store.close()
+        raise
+    return store
+
+
+def reach_store(url: str) -> Store:
+    """A store that nothing has been asked of yet, see :func:`open_store`.
+
+    Raises
+    ------
+    CommandError
+        The URL is not one.
+    """
     try:
         parsed = make_url(url)
         shown = parsed.render_as_string(hide_password=True)
@@ -132,14 +164,7 @@ def open_store(url: str) -> Store:
         ) from None
     if engine.dialect.name == "sqlite":
         _prepare_sqlite(engine)
-    store = Store(engine, shown)
-    try:
-        with plain_errors(shown):
-            _bring_up_to_date(engine, shown)
-    except BaseException:
-        engine.dispose()
-        raise
-    return store
+    return Store(engine, shown)
 
 
 def open_existing(url: str) -> Store:
@@ -170,6 +195,14 @@ def _connect_args(backend: str) -> dict[str, Any]:
     if backend == "sqlite":
         return {"timeout": BUSY_S}
     return {"connect_timeout": 10}
+
+
+def _make_private(path: str | None) -> None:
+    """A new database file is for its owner and their group; SQLite's own files follow it."""
+    if path is None or path == ":memory:":
+        return
+    with suppress(OSError):  # what keeps it from being made is said when it is opened
+        os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o660))
 
 
 def _prepare_sqlite(engine: Engine) -> None:

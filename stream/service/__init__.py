@@ -1,0 +1,1 @@
+"""The unattended process: threads, schedule, watchdog, metrics, log."""

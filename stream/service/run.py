@@ -1,0 +1,244 @@
+"""The unattended service: started once, left for a season."""
+
+import logging
+import os
+import signal
+import threading
+import time
+from collections.abc import Callable
+from contextlib import ExitStack
+from types import FrameType
+from typing import Final
+
+from stream.errors import CommandError, LidstreamError, StoreDamaged
+from stream.pipeline.replay import join
+from stream.service.inbox import Inbox
+from stream.service.intakes import BrokerIntake, FolderIntake, broker_intake, show
+from stream.service.log import Forward, Log
+from stream.service.metrics import Metrics
+from stream.service.notify import Notifier
+from stream.service.schedule import Schedule
+from stream.service.state import SourceState, State
+from stream.service.supervisor import Hung, Part, Supervisor
+from stream.service.writer_thread import WriterThread
+from stream.sources.mqtt import Tell
+from stream.station import FolderSource, MqttSource, StationFile
+from stream.store import Store, WriterLock, reach_store
+from stream.store.archive import Archive
+from stream.store.compaction import compact
+from stream.store.damage import check_intact, set_aside
+from stream.store.readers import Reader
+
+STOP_S: Final = 8.0
+"""How long threads may take to stop; the manager is told to wait 10 s."""
+_LOOK_S: Final = 0.5
+_WRITER_LIMIT_S: Final = 300.0
+_SOURCE_LIMIT_S: Final = 120.0
+
+
+class Service:
+    """One station's process.
+
+    Parameters
+    ----------
+    file : StationFile
+    url : str
+        Of the database.
+    tell : callable
+        The log.
+
+    Raises
+    ------
+    CommandError
+        The station file names no source.
+    """
+
+    def __init__(self, file: StationFile, url: str, tell: Tell) -> None:
+        if not file.station.sources:
+            raise CommandError(
+                f'{file.path}: sources: none; add a [[sources]] with kind = "folder" or "mqtt"'
+            )
+        self._file = file
+        self._url = url
+        self._tell = tell
+        self.stop = threading.Event()
+
+    def run(self) -> None:
+        """Work until :attr:`stop` is set.
+
+        Raises
+        ------
+        StoreTaken
+            Another process writes for this station.
+        LidstreamError
+            Something that waiting does not mend.
+        """
+        with ExitStack() as stack:
+            store = reach_store(self._url)
+            stack.callback(store.close)
+            lock = stack.enter_context(self._lock(store))
+            store = self._whole_store(store, stack)
+            self._work(store, lock, stack)
+
+    def _lock(self, store: Store) -> WriterLock:
+        return WriterLock(store, self._file.station.id)
+
+    def _whole_store(self, store: Store, stack: ExitStack) -> Store:
+        """Bring up the database; a damaged one is set aside and a new one begun."""
+        try:
+            check_intact(self._url)
+            store.bring_up_to_date()
+        except StoreDamaged as error:
+            store.close()
+            self._set_aside(error)
+            store = reach_store(self._url)
+            stack.callback(store.close)
+            store.bring_up_to_date()
+        return store
+
+    def _set_aside(self, error: StoreDamaged) -> None:
+        aside = set_aside(self._url)
+        self._tell(
+            "critical",
+            "database damaged and set aside; a new one is begun from the archive and the sources",
+            error=str(error),
+            kept=str(aside),
+        )
+
+    def _work(self, store: Store, lock: WriterLock, stack: ExitStack) -> None:
+        station = self._file.station
+        names = [
+            s.path if isinstance(s, FolderSource) else f"{s.host}:{s.port}" for s in station.sources
+        ]
+        names = [n if names.count(n) == 1 else f"{n} #{i}" for i, n in enumerate(names)]
+        disk = store.folder or self._file.path.resolve().parent
+        state = State(station.id, [SourceState(n) for n in names], disk)
+        archive = Archive(store, station.id, self._file.archive)
+        reader = Reader(store, station.id)
+        parts = join(self._file, store)
+        if not parts.journal.extent():
+            days = archive.adopt()
+            if days:
+                self._tell("warning", "archive adopted", days=days)
+                parts = join(self._file, store)
+        supervisor = Supervisor(self._tell)
+        inbox = Inbox()
+        intakes: dict[int, BrokerIntake] = {
+            i: broker_intake(self._file, i, s, inbox, state, self._tell)
+            for i, s in enumerate(station.sources)
+            if isinstance(s, MqttSource)
+        }
+        brokers = {i: intake.broker for i, intake in intakes.items()}
+        metrics = Metrics(state, supervisor)
+        self._serve(metrics, stack)
+        writer = WriterThread(
+            parts,
+            lock,
+            inbox,
+            {i: intake.decoder for i, intake in intakes.items()},
+            brokers,
+            lambda: compact(store, station.id),
+            state,
+            metrics,
+            self._tell,
+        )
+        main = Part("writer", writer.run, _WRITER_LIMIT_S)
+
+        def say() -> None:
+            show(brokers, state)
+            status = state.as_json("running")
+            for broker in brokers.values():
+                broker.say(status)
+
+        schedule = Schedule(self._file, archive, reader, inbox, state, say, main.beat, self._tell)
+        supervisor.add(main)
+        for i, source in enumerate(station.sources):
+            if isinstance(source, FolderSource):
+                folder = FolderIntake(self._file, i, source, reader, inbox, state, self._tell)
+                supervisor.add(Part(f"folder {names[i]}", folder.run, _SOURCE_LIMIT_S))
+            else:
+                supervisor.add(Part(f"broker {names[i]}", brokers[i].run, _SOURCE_LIMIT_S))
+        schedule.start()
+        notifier = Notifier()
+        notifier.send("READY=1", f"STATUS=station {station.id}")
+        self._tell("info", "running", station=station.id, sources=names, database=store.shown)
+        try:
+            self._watch(supervisor, schedule, notifier, lambda: show(brokers, state))
+        except StoreDamaged as error:
+            store.close()
+            self._set_aside(error)
+            raise
+        finally:
+            notifier.send("STOPPING=1")
+            schedule.stop()
+            supervisor.stop.set()
+            inbox.wake()
+            left = supervisor.join(STOP_S)
+            show(brokers, state)
+            for broker in brokers.values():
+                broker.close(state.as_json("stopped"))
+            self._tell("info", "stopped", uncommitted=len(inbox), threads_left=left)
+
+    def _watch(
+        self,
+        supervisor: Supervisor,
+        schedule: Schedule,
+        notifier: Notifier,
+        look: Callable[[], None],
+    ) -> None:
+        fed = 0.0
+        while not self.stop.wait(_LOOK_S):
+            supervisor.look()
+            schedule.look_at_the_clock()
+            look()
+            if notifier.watchdog_s is not None and supervisor.fresh():
+                now = time.monotonic()
+                if now - fed >= notifier.watchdog_s / 3:
+                    notifier.alive()
+                    fed = now
+
+    def _serve(self, metrics: Metrics, stack: ExitStack) -> None:
+        rules = self._file.station.service
+        if not rules.metrics_port:
+            return
+        try:
+            metrics.serve(rules.metrics_host, rules.metrics_port)
+            stack.callback(metrics.close)
+        except OSError as error:
+            self._tell(
+                "error", "metrics cannot be served", host=rules.metrics_host,
+                port=rules.metrics_port, error=error.strerror,
+            )  # fmt: skip
+
+
+def run(file: StationFile, url: str) -> None:
+    """Run the service until SIGTERM or SIGINT.
+
+    Raises
+    ------
+    LidstreamError
+        It cannot start, or has met something that a restart of the process must mend.
+    """
+    log = Log()
+    forward = Forward(log)
+    logging.getLogger().addHandler(forward)
+    service = Service(file, url, log)
+
+    def ask_to_stop(number: int, _: FrameType | None) -> None:
+        service.stop.set()
+
+    before = {s: signal.signal(s, ask_to_stop) for s in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        service.run()
+    except Hung as error:
+        # A thread that hangs cannot be ended from inside: the manager starts us anew, and
+        # what was not committed comes again.
+        log("critical", "hung; the process ends", error=str(error))
+        os._exit(1)
+    except LidstreamError as error:
+        log("critical", "ended", error=str(error))
+        raise
+    finally:
+        logging.getLogger().removeHandler(forward)
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -1,0 +1,131 @@
+"""Work that comes round: health every minute, the archive every hour."""
+
+import time
+from collections import Counter
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Final
+
+from apscheduler.executors.pool import ThreadPoolExecutor
+from apscheduler.schedulers.background import BackgroundScheduler
+
+from stream.errors import StoreError
+from stream.records import DAY
+from stream.service.inbox import Inbox, Task
+from stream.service.state import State
+from stream.sources.mqtt import Tell
+from stream.station import StationFile
+from stream.store.archive import Archive
+from stream.store.readers import Period, Reader
+
+HEALTH_S: Final = 60.0
+ARCHIVE_S: Final = 3600.0
+_JUMP_S: Final = 30.0
+
+
+class Schedule:
+    """Runs jobs by the clock, and is not misled when the clock is set."""
+
+    def __init__(
+        self,
+        file: StationFile,
+        archive: Archive,
+        reader: Reader,
+        inbox: Inbox,
+        state: State,
+        say: Callable[[], None],
+        beat: Callable[[], None],
+        tell: Tell,
+    ) -> None:
+        self._file = file
+        self._archive = archive
+        self._reader = reader
+        self._inbox = inbox
+        self._state = state
+        self._say = say
+        self._beat = beat
+        self._tell = tell
+        self._disk_low = False
+        self._clocks = (time.time(), time.monotonic())
+        self._scheduler = BackgroundScheduler(
+            timezone=UTC,
+            executors={"default": ThreadPoolExecutor(2)},
+            # A job that the machine slept through runs once, when it wakes.
+            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
+        )
+
+    def start(self) -> None:
+        """Begin; each job runs at once, and then by its interval."""
+        now = datetime.now(UTC)
+        for name, work, seconds in (
+            ("health", self.health, HEALTH_S),
+            ("archive", self.archive, ARCHIVE_S),
+        ):
+            self._scheduler.add_job(
+                work, "interval", seconds=seconds, id=name, next_run_time=now + timedelta(seconds=1)
+            )
+        self._scheduler.start()
+
+    def stop(self) -> None:
+        """End; a job that runs is not waited for."""
+        if self._scheduler.running:
+            self._scheduler.shutdown(wait=False)
+
+    def look_at_the_clock(self) -> float:
+        """How far this computer's clock was set since the last look [s]; jobs follow it."""
+        wall, steady = time.time(), time.monotonic()
+        jump = (wall - self._clocks[0]) - (steady - self._clocks[1])
+        self._clocks = (wall, steady)
+        if abs(jump) < _JUMP_S:
+            return 0.0
+        self._tell("warning", "this computer's clock was set", by_s=round(jump, 1))
+        for job in self._scheduler.get_jobs():
+            job.modify(next_run_time=datetime.now(UTC))
+        return jump
+
+    def health(self) -> None:
+        """Disk, flags of the last day, and the status for those who listen."""
+        rules = self._file.station.service
+        free = self._state.free_mb()
+        low = free < rules.min_free_mb
+        if low:
+            self._tell(
+                "error", "disk nearly full", free_mb=round(free), folder=str(self._state.disk)
+            )
+        elif self._disk_low:
+            self._tell("info", "disk has room again", free_mb=round(free))
+        self._disk_low = low
+        try:
+            self._state.recent = self._count_flags()
+        except StoreError as error:
+            self._tell("warning", "flags cannot be counted", error=str(error))
+        self._say()
+
+    def archive(self) -> None:
+        """Ask the writer to move old days into the archive, and to end their retention."""
+        self._inbox.put(Task("archive", self._keep))
+
+    def _keep(self) -> None:
+        rules = self._file.station.archive
+        today = time.time_ns() // 1000 // DAY * DAY
+        self._archive.sweep()
+        kept = self._archive.keep(today - rules.after_days * DAY, self._beat)
+        if kept:
+            self._tell("info", "archived", days=kept, folder=str(self._file.archive))
+        if rules.keep_days:
+            removed = self._archive.remove(today - rules.keep_days * DAY)
+            if removed:
+                self._tell("info", "removed from the archive", days=removed)
+
+    def _count_flags(self) -> Counter[tuple[str, str]]:
+        last = self._state.newest_us()
+        counts: Counter[tuple[str, str]] = Counter()
+        if last is None:
+            return counts
+        period = Period(last - DAY, last + 1)
+        for row in self._reader.closures(period):
+            counts[row["chamber"], ""] += 1
+            counts.update((row["chamber"], flag) for flag in row["flags"].split())
+        for row in self._reader.gaps(period):
+            counts.update((row["chamber"], flag) for flag in row["flags"].split())
+        return counts

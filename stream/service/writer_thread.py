@@ -1,0 +1,267 @@
+"""The one thread that writes: takes what has come, commits it, acknowledges it, settles."""
+
+import threading
+import time
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import asdict, replace
+from typing import Final, TypeVar
+
+import numpy as np
+
+from stream.errors import LidstreamError, StoreDamaged, StoreError, StoreTaken
+from stream.pipeline.replay import Parts
+from stream.records import Batch, Reject, tidy
+from stream.service.arrival import ArrivalWatch, without_the_impossible
+from stream.service.inbox import Inbox, Item, Read, Sent, Task
+from stream.service.metrics import Metrics
+from stream.service.settling import SettleWhen
+from stream.service.state import State
+from stream.sources.messages import Decoder, Message
+from stream.sources.mqtt import Broker, Tell
+from stream.store import WriterLock
+from stream.store.compaction import TOGETHER
+
+_LONGEST_WAIT_S: Final = 30.0
+T = TypeVar("T")
+
+
+class Stopped(Exception):
+    """The service is to end: leave what is not committed to the broker and the files."""
+
+
+class WriterThread:
+    """Drains the inbox.
+
+    Parameters
+    ----------
+    parts : Parts
+        The path of the station.
+    lock : WriterLock
+        Renewed when the database has been away.
+    inbox : Inbox
+    decoders, brokers : mapping of int
+        Index of an MQTT source → how its messages are read, and who wants to know.
+    compact : callable
+        Merges small blocks.
+    state, metrics, tell
+        Who is told.
+    """
+
+    def __init__(
+        self,
+        parts: Parts,
+        lock: WriterLock,
+        inbox: Inbox,
+        decoders: dict[int, Decoder],
+        brokers: dict[int, Broker],
+        compact: Callable[[], object],
+        state: State,
+        metrics: Metrics,
+        tell: Tell,
+    ) -> None:
+        self._parts = parts
+        self._lock = lock
+        self._inbox = inbox
+        self._decoders = decoders
+        self._brokers = brokers
+        self._compact = compact
+        self._state = state
+        self._metrics = metrics
+        self._tell = tell
+        self._when = SettleWhen(parts.file.station)
+        offset = parts.file.station.service.max_clock_offset_s
+        self._arrivals = [ArrivalWatch(offset) for _ in parts.file.station.sources]
+        self._in_hand: list[Item] = []
+        self._blocks = 0
+        self._stop = threading.Event()
+        self._beat: Callable[[], None] = lambda: None
+
+    def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
+        """Work until ``stop`` is set. Started again after a failure, it goes on with what it
+        had in hand, one by one.
+        """
+        self._stop, self._beat = stop, beat
+        try:
+            again, self._in_hand = self._in_hand, []
+            if again:
+                self._try(self._parts.intake.refresh)
+            for item in again:
+                self._in_hand.append(item)
+                self._take([item], alone=True)
+            while not stop.is_set():
+                beat()
+                self._state.queue = len(self._inbox)
+                self._in_hand = self._inbox.gather(self._when.wait_s())
+                self._take(self._in_hand)
+                self._in_hand = []
+                if self._when.due():
+                    self._settle()
+        except Stopped:
+            return
+
+    def _take(self, items: Sequence[Item], *, alone: bool = False) -> None:
+        """Commit items in the order in which they came, messages of one source together."""
+        messages: list[Sent] = []
+        for item in items:
+            if isinstance(item, Sent):
+                if messages and messages[0].source != item.source:
+                    self._take_messages(messages, alone=alone)
+                    messages = []
+                messages.append(item)
+                continue
+            if messages:
+                self._take_messages(messages, alone=alone)
+                messages = []
+            if isinstance(item, Read):
+                self._take_piece(item, alone=alone)
+            else:
+                self._do(item)
+        if messages:
+            self._take_messages(messages, alone=alone)
+
+    def _take_messages(self, sent: Sequence[Sent], *, alone: bool) -> None:
+        source = sent[0].source
+        messages = [s.message for s in sent]
+        try:
+            batch = self._decoders[source].batch(messages)
+            self._keep(source, batch, messages[-1].arrived_us)
+        except (LidstreamError, Stopped):
+            raise
+        except Exception as error:
+            if not alone:
+                raise
+            self._keep(source, _refused(messages[0], error), messages[0].arrived_us)
+        self._brokers[source].acknowledge(messages)
+
+    def _take_piece(self, piece: Read, *, alone: bool) -> None:
+        positions = [] if piece.position is None else [asdict(piece.position)]
+        try:
+            self._keep(piece.source, piece.batch, time.time_ns() // 1000, positions)
+        except (LidstreamError, Stopped):
+            raise
+        except Exception as error:
+            if not alone:
+                raise
+            nothing = np.empty(0, np.int64)
+            line = int(piece.batch.lines[0]) if len(piece.batch) else 0
+            reason = f"this piece of the file cannot be taken: {type(error).__name__}: {error}"
+            refused = [Reject(piece.batch.source, line, reason, "")]
+            batch = tidy(piece.batch.source, nothing, {}, nothing, refused)
+            self._keep(piece.source, batch, time.time_ns() // 1000, positions)
+        piece.done.set()
+
+    def _keep(
+        self,
+        source: int,
+        batch: Batch,
+        arrived_us: int,
+        positions: Iterable[dict[str, object]] = (),
+    ) -> None:
+        """Commit one batch, however long the database takes to come back."""
+        known = self._parts.intake
+        batch = without_the_impossible(batch, arrived_us, known.latest_us)
+        watch, shown = self._arrivals[source], self._state.sources[source]
+        doubt = watch.saw(arrived_us, batch)
+        if doubt is not None:
+            batch = replace(batch, doubts=(*batch.doubts, doubt))
+        rows = list(positions)
+        begun = time.monotonic()
+        written = self._try(lambda: known.take(batch, rows))
+        self._metrics.commit_seconds.observe(time.monotonic() - begun)
+        self._when.saw(batch)
+        shown.clock_offset_s = watch.offset_s
+        if len(batch):
+            newest = int(batch.times[-1])
+            shown.last_record_us = max(shown.last_record_us or newest, newest)
+            self._blocks += 1
+        self._state.commits += 1
+        self._state.records += batch.records
+        self._state.refused += written["quarantine", "new"]
+        if written["quarantine", "new"]:
+            first = batch.rejects[0].reason if batch.rejects else "disagrees with the journal"
+            self._tell(
+                "warning", "quarantined", source=batch.source,
+                lines=written["quarantine", "new"], first=first,
+            )  # fmt: skip
+        if self._blocks >= TOGETHER:
+            self._try(self._compact)
+            self._blocks = 0
+
+    def _do(self, task: Task) -> None:
+        """One piece of scheduled work; what fails is tried again at its next turn."""
+        try:
+            task.work()
+        except (StoreDamaged, StoreTaken, Stopped):
+            raise
+        except StoreError as error:
+            self._tell("error", "scheduled work failed", work=task.name, error=str(error))
+        self._try(self._parts.intake.refresh)
+
+    def _settle(self) -> None:
+        begun = time.monotonic()
+
+        def progress(_: float) -> None:
+            self._beat()
+            if self._stop.is_set():
+                raise Stopped
+
+        settled = self._try(lambda: self._parts.settlement.settle(progress=progress))
+        self._try(self._parts.intake.refresh)
+        took = time.monotonic() - begun
+        self._metrics.settle_seconds.observe(took)
+        self._when.settled(took)
+        self._state.settlements += 1
+        self._state.results.update(settled.written)
+        if sum(n for (_, how), n in settled.written.items() if how != "same"):
+            self._tell("info", "settled", what=settled.sentence(), seconds=round(took, 3))
+
+    def _try(self, work: Callable[[], T]) -> T:
+        """Do something with the database; while it is away, wait."""
+        wait = 0.5
+        while True:
+            try:
+                result = work()
+            except StoreDamaged:
+                raise
+            except StoreError as error:
+                failure = error
+            else:
+                if self._state.store_trouble is not None:
+                    self._state.store_trouble = None
+                    self._tell("info", "database is back")
+                return result
+            self._state.store_trouble = str(failure)
+            self._tell("error", "database away", error=str(failure), again_in_s=wait)
+            self._pause(wait)
+            wait = min(2 * wait, _LONGEST_WAIT_S)
+            self._come_back()
+
+    def _come_back(self) -> None:
+        """After a failure nobody knows what was committed: look, and own the lock again."""
+        try:
+            self._lock.renew()
+            self._parts.intake.refresh()
+        except (StoreDamaged, StoreTaken):
+            raise
+        except StoreError:
+            return
+
+    def _pause(self, seconds: float) -> None:
+        until = time.monotonic() + seconds
+        while True:
+            self._beat()
+            left = until - time.monotonic()
+            if left <= 0:
+                return
+            if self._stop.wait(min(1.0, left)):
+                raise Stopped
+
+
+def _refused(message: Message, error: Exception) -> Batch:
+    """A message that breaks the reading: kept in quarantine, so that it comes to no end of
+    deliveries.
+    """
+    text = message.payload[:500].decode("utf-8", "backslashreplace").replace("\0", "\\x00")
+    reason = f"cannot be taken: {type(error).__name__}: {error}"
+    nothing = np.empty(0, np.int64)
+    return tidy(message.topic, nothing, {}, nothing, [Reject(message.topic, 0, reason, text)])

@@ -1,0 +1,115 @@
+"""One writer a station: whoever else comes is told who is there."""
+
+import hashlib
+import os
+from pathlib import Path
+
+from filelock import FileLock, Timeout
+from sqlalchemy import Connection, text
+
+from stream.errors import StoreBusy, StoreTaken
+from stream.store.connect import Store
+
+
+class WriterLock:
+    """Held by the one process that writes for a station; ends with the process, however it ends.
+
+    On SQLite a locked file beside the database; on PostgreSQL an advisory lock of a
+    connection of its own.
+
+    Raises
+    ------
+    StoreTaken
+        Another process holds it.
+    """
+
+    def __init__(self, store: Store, station: str) -> None:
+        self._store = store
+        self._station = station
+        self._file: FileLock | None = None
+        self._connection: Connection | None = None
+        self.renew()
+
+    def renew(self) -> None:
+        """Take the lock, or again where a server that was away has forgotten it.
+
+        Raises
+        ------
+        StoreTaken
+            Another process holds it.
+        StoreError
+            The server is away.
+        """
+        if self._store.is_sqlite:
+            if self._file is None:
+                self._lock_file()
+            return
+        with self._store.plain_errors():
+            if self._connection is not None:
+                try:
+                    self._connection.execute(text("SELECT 1"))
+                    return
+                except Exception:
+                    self._connection.invalidate()
+                    self._connection.close()
+                    self._connection = None
+            connection = self._store.engine.connect()
+            connection.execution_options(isolation_level="AUTOCOMMIT")
+            key = int.from_bytes(
+                hashlib.blake2b(f"lidstream {self._station}".encode(), digest_size=8).digest(),
+                signed=True,
+            )
+            if not connection.execute(
+                text("SELECT pg_try_advisory_lock(:key)"), {"key": key}
+            ).scalar():
+                connection.close()
+                raise self._busy("")
+            self._connection = connection
+
+    def release(self) -> None:
+        """Let others write."""
+        if self._file is not None:
+            self._file.release()
+            self._file = None
+        if self._connection is not None:
+            self._connection.invalidate()
+            self._connection.close()
+            self._connection = None
+
+    def __enter__(self) -> "WriterLock":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.release()
+
+    def _lock_file(self) -> None:
+        database = Path(str(self._store.engine.url.database))
+        # Beside the database and by its station, since several may share a file.
+        path = database.with_name(f"{database.name}.{self._station}.lock")
+        lock = FileLock(path, timeout=0, mode=0o660)
+        try:
+            lock.acquire()
+        except Timeout:
+            raise self._busy(_who(path)) from None
+        except OSError as error:
+            raise StoreBusy(
+                f"{self._store.shown}: cannot be locked: {path}: {error.strerror}; allow"
+                " writing there"
+            ) from None
+        self._file = lock
+        who = path.with_suffix(".pid")
+        with os.fdopen(os.open(who, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o660), "w") as out:
+            out.write(str(os.getpid()))
+
+    def _busy(self, who: str) -> StoreTaken:
+        return StoreTaken(
+            f"{self._store.shown}: another lidstream{who} writes for station {self._station!r};"
+            " stop it first"
+        )
+
+
+def _who(path: Path) -> str:
+    try:
+        return f" (process {int(path.with_suffix('.pid').read_text())})"
+    except (OSError, ValueError):
+        return ""

@@ -1,0 +1,292 @@
+"""The service as a process, with a real broker, real files and both databases."""
+
+import json
+import re
+import socket
+import sqlite3
+import subprocess
+import sys
+import time
+import urllib.error
+import urllib.request
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from broker import Mosquitto, free_port
+from running import Running, wait
+from small import contents, own_line_stream, packs, part, station_text, write_log
+
+from stream.pipeline.replay import replay
+from stream.records import rfc3339
+from stream.station import load_station
+
+TOPIC = "small/records/logger"
+BATCH = own_line_stream(hours=0.5)
+CUT = 650
+
+
+def station(tmp_path: Path, *extra: str) -> Path:
+    """A station file; the archive is not to come in between."""
+    path = tmp_path / "station.toml"
+    text = station_text(extra="\n".join([*extra, "[archive]", "after_days = 36500"]))
+    path.write_text(text)
+    (tmp_path / "incoming").mkdir(exist_ok=True)
+    return path
+
+
+def undisturbed(tmp_path: Path, batch=BATCH) -> dict[str, object]:
+    """What one replay of the same records gives."""
+    url = f"sqlite:///{tmp_path / 'undisturbed.db'}"
+    calm = tmp_path / "calm.toml"
+    calm.write_text(station_text())
+    replay(load_station(calm), [write_log(batch, tmp_path / "calm" / "made.csv")], url)
+    return contents(url)
+
+
+def settled(url: str, expected: dict[str, object]) -> Callable[[], bool]:
+    return lambda: contents(url) == expected
+
+
+def test_broker_and_folder_give_what_a_replay_gives(
+    broker: Mosquitto, tmp_path: Path, database_url: str
+) -> None:
+    """Half of the records by MQTT, half by a growing file, some by both."""
+    expected = undisturbed(tmp_path)
+    with Running(station(tmp_path, broker.source()), database_url) as running:
+        running.wait_for("broker connected")
+        broker.publish(TOPIC, packs(part(BATCH, slice(0, CUT))))
+        wait(lambda: contents(database_url)["closures"], about="closures by MQTT")
+        log = write_log(part(BATCH, slice(CUT - 100, len(BATCH))), tmp_path / "log.csv")
+        text = log.read_bytes()
+        with (tmp_path / "incoming" / "log.csv").open("ab", buffering=0) as out:
+            for at in range(0, len(text), len(text) // 7):
+                out.write(text[at : at + len(text) // 7])
+                time.sleep(0.3)
+        wait(settled(database_url, expected), about="the same rows as by replay")
+        assert running.stop() < 10
+        assert not running.events("quarantined")
+    assert contents(database_url) == expected
+
+
+def test_rows_give_the_same(broker: Mosquitto, tmp_path: Path, sqlite_url: str) -> None:
+    rows = [
+        json.dumps(
+            [
+                {
+                    "time": rfc3339(int(BATCH.times[i])),
+                    **{
+                        c: v
+                        for c, v in zip(BATCH.channels, BATCH.values[i].tolist(), strict=True)
+                        if not np.isnan(v)
+                    },
+                }
+                for i in range(first, min(len(BATCH), first + 50))
+            ]
+        ).encode()
+        for first in range(0, len(BATCH), 50)
+    ]
+    with Running(station(tmp_path, broker.source(payload="rows")), sqlite_url) as running:
+        running.wait_for("broker connected")
+        broker.publish(TOPIC, rows)
+        wait(settled(sqlite_url, undisturbed(tmp_path)))
+        running.stop()
+
+
+def test_a_second_writer_is_refused(tmp_path: Path, database_url: str) -> None:
+    """One line that says what to do; the first goes on."""
+    file = station(tmp_path)
+    log = write_log(BATCH, tmp_path / "log.csv")
+    with Running(file, database_url) as running:
+        running.wait_for("running")
+        for words in (["run", file], ["replay", file, log], ["reprocess", file]):
+            second = subprocess.run(
+                [sys.executable, "-m", "stream.cli", *words, "--database", database_url],
+                capture_output=True, text=True, timeout=60,
+            )  # fmt: skip
+            assert second.returncode == 1
+            last = second.stderr.splitlines()[-1]
+            assert re.search(r"another lidstream.* writes for station 'small'; stop it first", last)
+            assert "Traceback" not in second.stderr
+        running.stop()
+    done = subprocess.run(
+        [sys.executable, "-m", "stream.cli", "replay", file, log, "--database", database_url],
+        capture_output=True, timeout=60,
+    )  # fmt: skip
+    assert done.returncode == 0
+
+
+def test_no_source_is_said(tmp_path: Path) -> None:
+    file = tmp_path / "station.toml"
+    text = station_text()
+    file.write_text(text.replace('[[sources]]\nkind = "folder"\npath = "incoming"\n', ""))
+    done = subprocess.run(
+        [sys.executable, "-m", "stream.cli", "run", file], capture_output=True, text=True
+    )
+    assert done.returncode == 2
+    assert "station.toml: sources: none; add a [[sources]]" in done.stderr
+
+
+def test_tls_is_verified(tmp_path: Path, sqlite_url: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """With the authority's certificate the broker is trusted, with another one it is not; the
+    password is nowhere in the log, the database or the status.
+    """
+    monkeypatch.setenv("LIDSTREAM_TEST_PASSWORD", Mosquitto.PASSWORD)
+    broker = Mosquitto(tmp_path / "broker", tls=True).start()
+    good = station(tmp_path, broker.source())
+    wrong = tmp_path / "wrong.toml"
+    wrong.write_text(good.read_text().replace("ca.pem", "other.pem"))
+    try:
+        with Running(wrong, sqlite_url) as running:
+            line = running.wait_for("broker away")
+            assert "certificate verify failed" in str(line["error"]).lower()
+            running.stop()
+        with Running(good, sqlite_url) as running:
+            running.wait_for("broker connected")
+            broker.publish(TOPIC, packs(BATCH))
+            wait(settled(sqlite_url, undisturbed(tmp_path)))
+            running.stop()
+            said = "".join(running.raw) + str(broker.retained("lidstream/small/status"))
+        assert Mosquitto.PASSWORD not in said
+        for path in tmp_path.glob("test.db*"):
+            assert Mosquitto.PASSWORD.encode() not in path.read_bytes()
+    finally:
+        broker.stop()
+
+
+def test_a_wrong_password_is_said(broker: Mosquitto, tmp_path: Path, sqlite_url: str) -> None:
+    file = station(tmp_path, broker.source())
+    with Running(file, sqlite_url, LIDSTREAM_TEST_PASSWORD="wrong word") as running:
+        line = running.wait_for("broker refuses")
+        assert "Not authorized" in str(line["reason"])
+        assert running.stop() < 10
+        assert "wrong word" not in "".join(running.raw)
+
+
+def test_what_cannot_be_read_goes_to_quarantine_and_is_acknowledged(
+    broker: Mosquitto, tmp_path: Path, database_url: str
+) -> None:
+    """Not looped: a second start finds nothing to do; good records beside it live on."""
+    bad = [b"not json", b"\xff\xfe\0", b"[1,2]", b'{"n":"n2o"}', b"[" * 5000, b"x" * 3000]
+    good = packs(BATCH)
+    file = station(tmp_path, broker.source(max_payload_bytes=2048))
+    small = packs(BATCH, rows=3)
+    assert max(map(len, small)) < 2048 < len(good[0])
+    with Running(file, database_url) as running:
+        running.wait_for("broker connected")
+        broker.publish(TOPIC, [*small[:100], *bad, good[0], *small[100:]])
+        wait(lambda: len(contents(database_url)["quarantine"]) == len(bad) + 1)
+        expected = undisturbed(tmp_path)
+        expected["quarantine"] = contents(database_url)["quarantine"]
+        wait(settled(database_url, expected))
+        status = json.loads(broker.retained("lidstream/small/status") or b"{}")
+        assert status["state"] == "running"
+        running.stop()
+    reasons = [str(reason) for reason, _ in expected["quarantine"]]
+    assert sum("over max_payload_bytes" in r for r in reasons) == 3
+    with Running(file, database_url) as running:
+        running.wait_for("broker connected")
+        time.sleep(1.5)
+        running.stop()
+        assert not running.events("quarantined")
+    assert contents(database_url) == expected
+
+
+def test_the_last_will_says_that_we_vanished(
+    broker: Mosquitto, tmp_path: Path, sqlite_url: str
+) -> None:
+    def state() -> object:
+        return json.loads(broker.retained("lidstream/small/status") or b"{}").get("state")
+
+    file = station(tmp_path, broker.source())
+    with Running(file, sqlite_url) as running:
+        wait(lambda: state() == "running")
+        running.kill()
+    wait(lambda: state() == "vanished")
+    with Running(file, sqlite_url) as running:
+        wait(lambda: state() == "running")
+        running.stop()
+    assert state() == "stopped"
+
+
+def test_sigterm_in_the_middle_of_a_backlog(
+    broker: Mosquitto, tmp_path: Path, sqlite_url: str
+) -> None:
+    """It ends within 10 s, and the next start takes the rest."""
+    batch = own_line_stream(hours=6.0)
+    file = station(tmp_path, broker.source())
+    with Running(file, sqlite_url) as running:
+        running.wait_for("broker connected")
+        running.stop()
+    broker.publish(TOPIC, packs(batch, rows=5))
+    with Running(file, sqlite_url) as running:
+        running.wait_for("broker connected")
+        wait(lambda: contents(sqlite_url)["records"], about="the first records")
+        assert running.stop() < 10
+    expected = undisturbed(tmp_path, batch)
+    assert contents(sqlite_url) != expected
+    with Running(file, sqlite_url) as running:
+        wait(settled(sqlite_url, expected), 60)
+        running.stop()
+
+
+def test_metrics(broker: Mosquitto, tmp_path: Path, sqlite_url: str) -> None:
+    port = free_port()
+    file = station(tmp_path, broker.source(), "[service]", f"metrics_port = {port}")
+    with Running(file, sqlite_url) as running:
+        running.wait_for("broker connected")
+        broker.publish(TOPIC, packs(BATCH))
+        wait(settled(sqlite_url, undisturbed(tmp_path)))
+
+        def page() -> str:
+            with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=5) as answer:
+                return str(answer.read().decode())
+
+        text = page()
+        records = BATCH.records
+        assert re.search(rf"^lidstream_records_total {records:.1f}$", text, re.MULTILINE)
+        assert 'lidstream_results_total{how="new",what="closures"} 3.0' in text
+        source = f'source="127.0.0.1:{broker.port}"'
+        assert f"lidstream_source_connected{{{source}}} 1.0" in text
+        assert f"lidstream_source_unacknowledged{{{source}}} 0.0" in text
+        (age,) = re.findall(rf"lidstream_source_last_record_age_seconds{{{source}}} (\S+)", text)
+        assert float(age) == pytest.approx(time.time() - BATCH.times[-1] / 1e6, abs=10)
+        assert float(re.findall(r"^lidstream_disk_free_bytes (\S+)", text, re.MULTILINE)[0]) > 1e6
+        assert re.search(r"lidstream_commit_seconds_count [1-9]", text)
+        for host in {a[4][0] for a in socket.getaddrinfo(socket.gethostname(), port)}:
+            if host != "127.0.0.1" and not str(host).startswith("127."):
+                with pytest.raises((urllib.error.URLError, OSError)):
+                    urllib.request.urlopen(f"http://{host}:{port}/metrics", timeout=2)
+        running.stop()
+
+
+def test_the_service_manager_is_told(tmp_path: Path, sqlite_url: str) -> None:
+    """sd_notify(3): READY, then WATCHDOG more often than asked for, then STOPPING."""
+    path = tmp_path / "notify"
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(path))
+        manager.settimeout(20)
+        file = station(tmp_path)
+        with Running(
+            file, sqlite_url, NOTIFY_SOCKET=str(path), WATCHDOG_USEC="3000000", WATCHDOG_PID=""
+        ) as running:
+            assert manager.recv(1000).startswith(b"READY=1\nSTATUS=")
+            times = []
+            for _ in range(3):
+                assert manager.recv(1000) == b"WATCHDOG=1"
+                times.append(time.monotonic())
+            assert max(np.diff(times)) < 3.0
+            running.stop()
+        assert manager.recv(1000) in {b"STOPPING=1", b"WATCHDOG=1"}
+
+
+def test_files_are_not_for_everybody(tmp_path: Path, sqlite_url: str) -> None:
+    file = station(tmp_path)
+    write_log(BATCH, tmp_path / "incoming" / "a.csv")
+    with Running(file, sqlite_url) as running:
+        running.wait_for("settled")
+        for path in tmp_path.glob("test.db*"):
+            assert path.stat().st_mode & 0o007 == 0, path
+        running.stop()
+    assert sqlite3.connect(tmp_path / "test.db").execute("PRAGMA quick_check").fetchone() == ("ok",)
