@@ -11,6 +11,7 @@ from pathlib import Path
 import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
+from servers import IN_CI
 
 MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
 
@@ -18,7 +19,7 @@ MOSQUITTO = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/s
 def need(program: str | None, name: str) -> None:
     """Skip without a program; fail where CI promises it."""
     if program is None:
-        if os.environ.get("CI", "").lower() in {"1", "true"}:
+        if IN_CI:
             pytest.fail(f"{name} is not installed")
         pytest.skip(f"{name} is not installed")
 

@@ -1,22 +1,17 @@
 """Shared fixtures: small stations, their records, and databases of both kinds."""
 
-import os
 import uuid
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from servers import IN_CI, POSTGRES
 from small import station_text
 from sqlalchemy import create_engine, text
 
 from stream.pipeline.replay import Parts, join
 from stream.station import StationFile, load_station
 from stream.store import Store, open_store
-
-POSTGRES = os.environ.get(
-    "LIDSTREAM_TEST_POSTGRES", "postgresql+psycopg://postgres@127.0.0.1:5432/postgres"
-)
-IN_CI = os.environ.get("CI", "").lower() in {"1", "true"}
 
 
 @pytest.fixture
@@ -56,6 +51,12 @@ def _postgres_url() -> Iterator[str]:
         with engine.connect() as connection:
             connection.execute(text(f'DROP DATABASE "{name}" WITH (FORCE)'))
         engine.dispose()
+
+
+@pytest.fixture
+def postgres_url() -> Iterator[str]:
+    """URL of a fresh database on the server."""
+    yield from _postgres_url()
 
 
 @pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])

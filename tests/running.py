@@ -18,9 +18,11 @@ ENVIRONMENT = {**os.environ, "LIDSTREAM_TEST_PASSWORD": Mosquitto.PASSWORD}
 class Running:
     """``lidstream run`` as its own process; its log is read as it comes."""
 
-    def __init__(self, station: Path, url: str, **environment: str) -> None:
+    def __init__(
+        self, station: Path, url: str, *, under: tuple[str, ...] = (), **environment: str
+    ) -> None:
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "stream.cli", "run", station, "--database", url],
+            [*under, sys.executable, "-m", "stream.cli", "run", station, "--database", url],
             stderr=subprocess.PIPE,
             text=True,
             env={**ENVIRONMENT, **environment},

@@ -83,6 +83,10 @@ def read_lids(
             state = lid_state(series.values[fresh], c.lid_closed, c.lid_open)
             runs[c.id] = join_runs(runs[c.id], runs_of(series.times[fresh], state, hold), hold)
         at = last + 1
+        if not any(len(series.times) for series in found.values()):
+            # A clock that was never set leaves years without a record.
+            following = journal.next_from(at)
+            at = stop + 1 if following is None else following
         if at > stop and stop < until_us and any(_closed_at_end(r) for r in runs.values()):
             stop = min(stop + DAY, until_us)
     bounce = micros(station.closure.bounce_s)
@@ -226,7 +230,7 @@ def gaps_of(
         return []
     interval = round(86_400 * SECOND / rules.expected_per_day)
     # However short, a closure has a row that says what happened: it is no gap as well.
-    closed = [c.closed_us for c in stretch.closures]
+    closed = [c.closed_us for c in stretch.closures if c.closed_us >= start_us]
     hold, moving = micros(rules.lid_hold_s), micros(rules.moving_limit_s)
     return [
         (due, gap_cause(stretch.runs, due, interval, hold, moving))

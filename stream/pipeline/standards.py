@@ -70,6 +70,9 @@ def _read_ports(analyzer: Analyzer, journal: Journal, first_us: int, last_us: in
         records = journal.read({str(analyzer.port_channel)}, at, end)
         runs = join_runs(runs, port_runs(analyzer, records), PORT_HOLD_US)
         at = end + 1
+        if not len(records[str(analyzer.port_channel)].times):
+            following = journal.next_from(at)
+            at = last_us + 1 if following is None else following
     return runs
 
 

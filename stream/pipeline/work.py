@@ -14,7 +14,7 @@ from stream.pipeline.segment import (
     read_lids,
 )
 from stream.pipeline.standards import standard_changes
-from stream.records import DAY
+from stream.records import DAY, to_micros
 from stream.science.flags import quality
 from stream.station import Analyzer, Station
 from stream.store.anchors import AnchorReader
@@ -93,6 +93,8 @@ class AnalyzerWork:
             speaks.append(Stretch("closures", stretch.chamber.id, first, stop))
             begun = stretch.anchor.closed_us
             begun = self._ground.start_us if begun is None else begun
+            # Before it had a height the chamber did not stand there.
+            begun = max(begun, to_micros(stretch.chamber.heights[0].from_))
             for due, cause in gaps_of(
                 self._ground.station, stretch, begun, stop, self._ground.until_us
             ):

@@ -25,7 +25,6 @@ from stream.sources.mqtt import Tell
 from stream.station import FolderSource, MqttSource, StationFile
 from stream.store import Store, WriterLock, reach_store
 from stream.store.archive import Archive
-from stream.store.compaction import compact
 from stream.store.damage import check_intact, set_aside
 from stream.store.readers import Reader
 
@@ -137,7 +136,7 @@ class Service:
             inbox,
             {i: intake.decoder for i, intake in intakes.items()},
             brokers,
-            lambda: compact(store, station.id),
+            store,
             state,
             metrics,
             self._tell,

@@ -18,10 +18,12 @@ from stream.service.settling import SettleWhen
 from stream.service.state import State
 from stream.sources.messages import Decoder, Message
 from stream.sources.mqtt import Broker, Tell
-from stream.store import WriterLock
-from stream.store.compaction import TOGETHER
+from stream.store import Store, WriterLock
+from stream.store.compaction import TOGETHER, compact
 
 _LONGEST_WAIT_S: Final = 30.0
+_OWN_S: Final = 5.0
+"""A server that has lost our connection has let go of our lock: look so often."""
 T = TypeVar("T")
 
 
@@ -41,8 +43,8 @@ class WriterThread:
     inbox : Inbox
     decoders, brokers : mapping of int
         Index of an MQTT source → how its messages are read, and who wants to know.
-    compact : callable
-        Merges small blocks.
+    store : Store
+        Reopened when it has been away; its small blocks are merged.
     state, metrics, tell
         Who is told.
     """
@@ -54,7 +56,7 @@ class WriterThread:
         inbox: Inbox,
         decoders: dict[int, Decoder],
         brokers: dict[int, Broker],
-        compact: Callable[[], object],
+        store: Store,
         state: State,
         metrics: Metrics,
         tell: Tell,
@@ -64,7 +66,7 @@ class WriterThread:
         self._inbox = inbox
         self._decoders = decoders
         self._brokers = brokers
-        self._compact = compact
+        self._store = store
         self._state = state
         self._metrics = metrics
         self._tell = tell
@@ -73,6 +75,7 @@ class WriterThread:
         self._arrivals = [ArrivalWatch(offset) for _ in parts.file.station.sources]
         self._in_hand: list[Item] = []
         self._blocks = 0
+        self._owned_at = time.monotonic()
         self._stop = threading.Event()
         self._beat: Callable[[], None] = lambda: None
 
@@ -94,6 +97,9 @@ class WriterThread:
                 self._in_hand = self._inbox.gather(self._when.wait_s())
                 self._take(self._in_hand)
                 self._in_hand = []
+                if time.monotonic() - self._owned_at > _OWN_S:
+                    self._try(self._lock.renew)
+                    self._owned_at = time.monotonic()
                 if self._when.due():
                     self._settle()
         except Stopped:
@@ -184,7 +190,7 @@ class WriterThread:
                 lines=written["quarantine", "new"], first=first,
             )  # fmt: skip
         if self._blocks >= TOGETHER:
-            self._try(self._compact)
+            self._try(lambda: compact(self._store, self._parts.file.station.id))
             self._blocks = 0
 
     def _do(self, task: Task) -> None:
@@ -221,7 +227,7 @@ class WriterThread:
         while True:
             try:
                 result = work()
-            except StoreDamaged:
+            except (StoreDamaged, StoreTaken):
                 raise
             except StoreError as error:
                 failure = error
@@ -239,6 +245,8 @@ class WriterThread:
     def _come_back(self) -> None:
         """After a failure nobody knows what was committed: look, and own the lock again."""
         try:
+            # A file that could not be written was opened for reading only: open it anew.
+            self._store.let_go()
             self._lock.renew()
             self._parts.intake.refresh()
         except (StoreDamaged, StoreTaken):

@@ -71,6 +71,10 @@ class Store:
         with self.plain_errors():
             _bring_up_to_date(self.engine, self.shown)
 
+    def let_go(self) -> None:
+        """Forget the connections that nobody uses; the next use makes new ones."""
+        self.engine.dispose()
+
     def close(self) -> None:
         """Give all connections back."""
         self.engine.dispose()

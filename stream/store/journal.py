@@ -146,6 +146,18 @@ class Journal:
             ).scalar()
         return None if last is None else int(last) + DAY_US
 
+    def next_from(self, at_us: int) -> int | None:
+        """Where, from a moment on, the next records may lie [µs]; None if there are none."""
+        b, d = journal_blocks.c, archive_days.c
+        blocks = select(func.min(b.first_us)).where(b.station == self._station, b.last_us >= at_us)
+        days = select(func.min(d.day_us)).where(
+            d.station == self._station, d.removed == 0, d.day_us > at_us - DAY_US
+        )
+        with self._store.reading() as connection:
+            found = [connection.execute(query).scalar() for query in (blocks, days)]
+        first = min((f for f in found if f is not None), default=None)
+        return None if first is None else max(at_us, int(first))
+
     def read(self, channels: Iterable[str], first_us: int, last_us: int) -> dict[str, Series]:
         """Records of some channels between two moments, both included.
 
