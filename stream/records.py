@@ -43,6 +43,18 @@ class Reject:
     """Time of a record that disagrees with another of the same channel and time."""
 
 
+def refusal(source: str, line: int, reason: str, raw: bytes) -> Reject:
+    """A reject of raw bytes, as text that every database takes."""
+    text = raw[: 4 * MAX_REJECT_TEXT].decode("utf-8", "backslashreplace").strip("\r\n")
+    return Reject(source, line, reason, text.replace("\0", "\\x00")[:MAX_REJECT_TEXT])
+
+
+def refused_batch(source: str, line: int, reason: str, raw: bytes) -> "Batch":
+    """A batch of nothing but one reject."""
+    nothing = np.empty(0, np.int64)
+    return tidy(source, nothing, {}, nothing, [refusal(source, line, reason, raw)])
+
+
 @dataclass(frozen=True, slots=True)
 class ClockDoubt:
     """Rows whose times are in doubt.

@@ -32,11 +32,15 @@ def free_port() -> int:
 
 
 class Mosquitto:
-    """A broker that can be killed and started again; it keeps sessions on disk."""
+    """A broker that can be killed and started again; it keeps sessions on disk, a careful one
+    with each change.
+    """
 
     USER, PASSWORD = "station", "between rows 7"
 
-    def __init__(self, folder: Path, *, tls: bool = False, options: str = "") -> None:
+    def __init__(
+        self, folder: Path, *, tls: bool = False, careful: bool = True, options: str = ""
+    ) -> None:
         need(MOSQUITTO, "mosquitto")
         self.folder, self.tls, self.port = folder, tls, free_port()
         folder.mkdir(parents=True, exist_ok=True)
@@ -51,8 +55,7 @@ class Mosquitto:
             f"password_file {passwords}",
             "persistence true",
             f"persistence_location {folder}/",
-            "autosave_interval 1",
-            "autosave_on_changes true",
+            *(["autosave_interval 1", "autosave_on_changes true"] if careful else []),
             "max_queued_messages 0",
             "user root" if os.geteuid() == 0 else "",
             options,

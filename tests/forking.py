@@ -4,6 +4,9 @@ Each is a process of its own, with threads, files and connections of its own, th
 killed; only the seconds that Python takes to load are saved.
 """
 
+import contextlib
+import os
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -58,6 +61,7 @@ class Nursery:
             [sys.executable, "-c", NURSERY, Path(__file__).parent, folder],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=ENVIRONMENT,
         )  # fmt: skip
+        self._child: int | None = None
         assert self._say() == "ready"
 
     def start(self, station: Path, url: str) -> int:
@@ -65,14 +69,20 @@ class Nursery:
         assert self._process.stdin is not None
         self._process.stdin.write(f"{station}\t{url}\t{self.log}\n")
         self._process.stdin.flush()
-        return int(self._say())
+        self._child = int(self._say())
+        return self._child
 
     def ended(self) -> int:
         """Wait until the service has ended; how, as ``waitpid`` tells it."""
-        return int(self._say())
+        status = int(self._say())
+        self._child = None
+        return status
 
     def close(self) -> None:
         """End."""
+        if self._child is not None:
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(self._child, signal.SIGKILL)
         self._process.kill()
         self._process.communicate()
 

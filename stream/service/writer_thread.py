@@ -6,17 +6,15 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, replace
 from typing import Final, TypeVar
 
-import numpy as np
-
 from stream.errors import LidstreamError, StoreDamaged, StoreError, StoreTaken
 from stream.pipeline.replay import Parts
-from stream.records import Batch, Reject, tidy
+from stream.records import Batch, refused_batch
 from stream.service.arrival import ArrivalWatch, without_the_impossible
 from stream.service.inbox import Inbox, Item, Read, Sent, Task
 from stream.service.metrics import Metrics
 from stream.service.settling import SettleWhen
 from stream.service.state import State
-from stream.sources.messages import Decoder, Message
+from stream.sources.messages import Decoder
 from stream.sources.mqtt import Broker, Tell
 from stream.store import Store, WriterLock
 from stream.store.compaction import TOGETHER, compact
@@ -136,7 +134,10 @@ class WriterThread:
         except Exception as error:
             if not alone:
                 raise
-            self._keep(source, _refused(messages[0], error), messages[0].arrived_us)
+            first = messages[0]
+            # Kept in quarantine, so that it comes to no end of deliveries.
+            batch = refused_batch(first.topic, 0, f"cannot be taken: {_line(error)}", first.payload)
+            self._keep(source, batch, first.arrived_us)
         self._brokers[source].acknowledge(messages)
 
     def _take_piece(self, piece: Read, *, alone: bool) -> None:
@@ -148,11 +149,9 @@ class WriterThread:
         except Exception as error:
             if not alone:
                 raise
-            nothing = np.empty(0, np.int64)
             line = int(piece.batch.lines[0]) if len(piece.batch) else 0
-            reason = f"this piece of the file cannot be taken: {type(error).__name__}: {error}"
-            refused = [Reject(piece.batch.source, line, reason, "")]
-            batch = tidy(piece.batch.source, nothing, {}, nothing, refused)
+            reason = f"this piece of the file cannot be taken: {_line(error)}"
+            batch = refused_batch(piece.batch.source, line, reason, b"")
             self._keep(piece.source, batch, time.time_ns() // 1000, positions)
         piece.done.set()
 
@@ -265,11 +264,5 @@ class WriterThread:
                 raise Stopped
 
 
-def _refused(message: Message, error: Exception) -> Batch:
-    """A message that breaks the reading: kept in quarantine, so that it comes to no end of
-    deliveries.
-    """
-    text = message.payload[:500].decode("utf-8", "backslashreplace").replace("\0", "\\x00")
-    reason = f"cannot be taken: {type(error).__name__}: {error}"
-    nothing = np.empty(0, np.int64)
-    return tidy(message.topic, nothing, {}, nothing, [Reject(message.topic, 0, reason, text)])
+def _line(error: Exception) -> str:
+    return f"{type(error).__name__}: {error}"

@@ -21,12 +21,12 @@ from stream.errors import RecordError, SourceError
 from stream.records import (
     EARLIEST,
     LATEST,
-    MAX_REJECT_TEXT,
     REPEATED_HOUR,
     SECOND,
     Batch,
     ClockDoubt,
     Reject,
+    refusal,
     tidy,
     times_set_back,
 )
@@ -217,7 +217,7 @@ class DelimitedReader:
                 np.empty(0, np.int64),
                 {c: np.empty(0) for c in self.channels},
                 np.empty(0, np.int64),
-                [self._reject(self._line, "cut off: the last line has no line end", rest)],
+                [refusal(self.name, self._line, "cut off: the last line has no line end", rest)],
             )
 
     def read_block(self, block: bytes) -> Batch:
@@ -353,7 +353,7 @@ class DelimitedReader:
             try:
                 moment, is_local, values = self._parse(line)
             except RecordError as error:
-                rejects.append(self._reject(first + offset, str(error), line))
+                rejects.append(refusal(self.name, first + offset, str(error), line))
                 continue
             times.append(moment)
             local.append(is_local)
@@ -405,10 +405,6 @@ class DelimitedReader:
         if np.isinf(number):
             raise RecordError(f"{channel}: {cell[:40]!r} is too large")
         return number
-
-    def _reject(self, line: int, reason: str, raw: bytes) -> Reject:
-        text = raw.decode("utf-8", "backslashreplace").strip("\r\n").replace("\0", "\\x00")
-        return Reject(self.name, line, reason, text[:MAX_REJECT_TEXT])
 
 
 def _one(parts: list[NDArray[Any]], kind: type[np.generic]) -> NDArray[Any]:

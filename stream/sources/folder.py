@@ -17,7 +17,7 @@ from typing import BinaryIO, Final
 import numpy as np
 
 from stream.errors import RecordError, SourceError, SourceLost
-from stream.records import MAX_REJECT_TEXT, Batch, Reject, tidy, together
+from stream.records import Batch, refused_batch, tidy, together
 from stream.sources.delimited import (
     BLOCK_BYTES,
     NEVER,
@@ -264,7 +264,7 @@ class FolderWatch:
             rest = file.read(_MAX_LINE)
         if rest.strip():
             reason = "cut off: the last line has no line end"
-            yield _refusal(path.name, position.line + 1, reason, rest), position
+            yield refused_batch(path.name, position.line + 1, reason, rest), position
 
     def _refuse(self, path: Path, stat: stat_result, error: Exception) -> Iterator[Piece]:
         """A file that cannot be read: a line in quarantine; another try once it changes, or
@@ -273,14 +273,14 @@ class FolderWatch:
         if isinstance(error, OSError):
             reason = f"the file cannot be read: {error.strerror}"
             if not self._is_told(path, stat, reason):
-                yield _refusal(path.name, 0, reason, b""), None
+                yield refused_batch(path.name, 0, reason, b""), None
             return
         reason = str(error).removeprefix(f"{path}: ")
         position = Position(
             self._source.path, path.name, stat.st_ino, stat.st_size, stat.st_mtime_ns,
             stat.st_size, 0, NEVER, NEVER, 0, "", "",
         )  # fmt: skip
-        yield _refusal(path.name, 0, reason, b""), position
+        yield refused_batch(path.name, 0, reason, b""), position
         self._known[path.name] = position
 
     def _is_told(self, path: Path, stat: stat_result, what: str) -> bool:
@@ -321,15 +321,9 @@ class _Packs:
                 try:
                     batches.append(decode_pack(self._name, line, self._units, line=self._line))
                 except RecordError as error:
-                    batches.append(_refusal(self._name, self._line, str(error), line))
+                    batches.append(refused_batch(self._name, self._line, str(error), line))
             place = Place(self._line, NEVER, NEVER)
             yield together(self._name, batches), place, sum(map(len, group))
-
-
-def _refusal(name: str, line: int, reason: str, raw: bytes) -> Batch:
-    text = raw.decode("utf-8", "backslashreplace").strip().replace("\0", "\\x00")
-    nothing = np.empty(0, np.int64)
-    return tidy(name, nothing, {}, nothing, [Reject(name, line, reason, text[:MAX_REJECT_TEXT])])
 
 
 def _is_one_document(head: bytes) -> bool:

@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 
 from stream.errors import RecordError
-from stream.records import MAX_REJECT_TEXT, SECOND, Batch, Reject, from_cells
+from stream.records import MAX_REJECT_TEXT, SECOND, Batch, Reject, from_cells, refusal
 from stream.sources.senml import Cells, add_plain_pack, decode_pack
 from stream.sources.timestamps import LoggerClock, epoch_to_micros, parse_time
 
@@ -88,7 +88,7 @@ class Decoder:
             try:
                 self._add(message, plain, careful, rejects)
             except RecordError as error:
-                rejects.append(_reject(message, str(error)))
+                rejects.append(refusal(message.topic, 0, str(error), message.payload))
         cells = {
             channel: (epoch_to_micros(np.array(seconds)), np.array(values) + 0.0)
             for channel, (seconds, values) in plain.items()
@@ -187,9 +187,3 @@ def _float(value: float) -> float:
         return float(value)
     except OverflowError:
         return float("inf")
-
-
-def _reject(message: Message, reason: str) -> Reject:
-    text = message.payload[: 4 * MAX_REJECT_TEXT].decode("utf-8", "backslashreplace")
-    text = text.replace("\0", "\\x00")[:MAX_REJECT_TEXT]
-    return Reject(message.topic, 0, reason, text)

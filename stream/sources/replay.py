@@ -7,10 +7,8 @@ from fnmatch import fnmatch
 from pathlib import Path
 from typing import Final
 
-import numpy as np
-
 from stream.errors import RecordError, SourceError
-from stream.records import MAX_REJECT_TEXT, Batch, Reject, tidy, together
+from stream.records import Batch, refused_batch, together
 from stream.sources.delimited import BLOCK_BYTES, DelimitedReader, Layout, find_layout
 from stream.sources.senml import decode_pack
 from stream.sources.unpack import Content, open_content
@@ -153,7 +151,7 @@ def read_recording(
             yield batch, content.position
         if content.broken:
             reason = f"the compressed file breaks off: {content.broken}"
-            yield _refused(name, 0, reason, b""), content.position
+            yield refused_batch(name, 0, reason, b""), content.position
 
 
 def _packs(station: Station, name: str, content: Content) -> Iterator[Batch]:
@@ -172,7 +170,7 @@ def _packs(station: Station, name: str, content: Content) -> Iterator[Batch]:
         try:
             gathered.append(decode_pack(name, line, units, line=number))
         except RecordError as error:
-            gathered.append(_refused(name, number, str(error), line))
+            gathered.append(refused_batch(name, number, str(error), line))
         if len(gathered) == PACKS_A_BATCH:
             yield together(name, gathered)
             gathered = []
@@ -187,9 +185,3 @@ def is_json(line: bytes) -> bool:
     except (ValueError, RecursionError):
         return False
     return True
-
-
-def _refused(name: str, line: int, reason: str, raw: bytes) -> Batch:
-    text = raw.decode("utf-8", "backslashreplace").strip()[:MAX_REJECT_TEXT]
-    nothing = np.empty(0, np.int64)
-    return tidy(name, nothing, {}, nothing, [Reject(name, line, reason, text)])
