@@ -1,6 +1,7 @@
 """Opening a database: create or check its schema, and say plainly what is wrong with it."""
 
 import os
+import re
 import sqlite3
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -164,7 +165,7 @@ def reach_store(url: str) -> Store:
         )
     except (ArgumentError, NoSuchModuleError, ValueError, ModuleNotFoundError):
         raise CommandError(
-            f"{url!r} is no database URL; write sqlite:///FILE or postgresql+psycopg://HOST/NAME"
+            f"{_without_password(url)!r} is no database URL; write sqlite:///FILE or postgresql+psycopg://HOST/NAME"
         ) from None
     if engine.dialect.name == "sqlite":
         _prepare_sqlite(engine)
@@ -182,6 +183,10 @@ def open_existing(url: str) -> Store:
     if not database_exists(url):
         raise StoreError(f"{url}: no such database; run lidstream replay first, or name another")
     return open_store(url)
+
+
+def _without_password(url: str) -> str:
+    return re.sub(r"(//[^:@/]*):[^@]*@", r"\1:***@", url)
 
 
 def database_exists(url: str) -> bool:

@@ -122,7 +122,7 @@ def time_to_flux(folder: Path, url: str, bounce_s: float) -> list[float]:
     return found
 
 
-def month(folder: Path) -> None:
+def month(folder: Path, days: int) -> None:
     """Resident memory while a month at 1 Hz goes through the broker at high speed."""
     url = f"sqlite:///{folder / 'station.db'}"
     broker = Mosquitto(folder / "broker", careful=False, options=QUEUES).start()
@@ -133,7 +133,7 @@ def month(folder: Path) -> None:
             pid = running.process.pid
             done = 0
             begun = time.monotonic()
-            for day in range(30):
+            for day in range(days):
                 batch = own_line_stream(seed=1, hours=24, step_s=1)
                 shift = day * 86_400 * SECOND
                 moved = Batch(
@@ -167,11 +167,12 @@ def main() -> int:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--month", action="store_true")
+    parser.add_argument("--days", type=int, default=30)
     options = parser.parse_args()
     os.environ["LIDSTREAM_TEST_PASSWORD"] = Mosquitto.PASSWORD
     if options.month:
         with tempfile.TemporaryDirectory() as name:
-            month(Path(name))
+            month(Path(name), options.days)
         return 0
     large = own_line_stream(hours=24, step_s=1)
     little = own_line_stream(hours=0.5, step_s=1)

@@ -32,7 +32,14 @@ def fuzz(name: str, seconds: int, seeds: list[bytes]) -> tuple[int, str]:
         for i, seed in enumerate(seeds):
             (corpus / f"seed{i}").write_bytes(seed)
         program = ONE.format(tests=str(HERE.parent), here=str(HERE), name=name)
-        words = [sys.executable, "-c", program, f"-max_total_time={seconds}", "-max_len=2048"]
+        words = [
+            sys.executable,
+            "-c",
+            program,
+            f"-max_total_time={seconds}",
+            "-max_len=2048",
+            "-timeout=20",
+        ]
         done = subprocess.run(
             [*words, f"-artifact_prefix={folder}/", "-print_final_stats=1", folder],
             capture_output=True, text=True, errors="replace",
