@@ -91,6 +91,17 @@ class Inbox:
             self._urgent -= sum(not isinstance(item, Sent) for item in taken)
             return taken
 
+    def forget(self, source: int, before_epoch: int) -> None:
+        """Let go of messages that the broker sends again on a newer connection."""
+        with self._changed:
+            self._items = deque(
+                item
+                for item in self._items
+                if not isinstance(item, Sent)
+                or item.source != source
+                or item.message.epoch >= before_epoch
+            )
+
     def wake(self) -> None:
         """Let :meth:`gather` return at once."""
         with self._changed:

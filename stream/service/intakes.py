@@ -125,6 +125,7 @@ def broker_intake(
         status_topic=source.status_topic or f"lidstream/{station.id}/status",
         last_will=state.as_json("vanished"),
         deliver=deliver,
+        forget=lambda epoch: inbox.forget(index, epoch),
         tell=tell,
     )
     decoder = Decoder(

@@ -150,6 +150,7 @@ class Service:
                 broker.say(status)
 
         schedule = Schedule(self._file, archive, reader, inbox, state, say, main.beat, self._tell)
+        say()
         supervisor.add(main)
         for i, source in enumerate(station.sources):
             if isinstance(source, FolderSource):
@@ -189,6 +190,7 @@ class Service:
         while not self.stop.wait(_LOOK_S):
             supervisor.look()
             schedule.look_at_the_clock()
+            schedule.look()
             look()
             if notifier.watchdog_s is not None and supervisor.fresh():
                 now = time.monotonic()

@@ -21,6 +21,7 @@ from stream.store.readers import Period, Reader
 HEALTH_S: Final = 60.0
 ARCHIVE_S: Final = 3600.0
 _JUMP_S: Final = 30.0
+_SILENT_S: Final = 5 * HEALTH_S
 
 
 class Schedule:
@@ -47,12 +48,8 @@ class Schedule:
         self._tell = tell
         self._disk_low = False
         self._clocks = (time.time(), time.monotonic())
-        self._scheduler = BackgroundScheduler(
-            timezone=UTC,
-            executors={"default": ThreadPoolExecutor(2)},
-            # A job that the machine slept through runs once, when it wakes.
-            job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
-        )
+        self._scheduler = _scheduler()
+        self._heard = time.monotonic()
 
     def start(self) -> None:
         """Begin; each job runs at once, and then by its interval."""
@@ -83,8 +80,18 @@ class Schedule:
             job.modify(next_run_time=datetime.now(UTC))
         return jump
 
+    def look(self) -> None:
+        """Start the scheduler anew if nothing has been heard of it for a while."""
+        if time.monotonic() - self._heard > _SILENT_S:
+            self._tell("error", "schedule silent; it is started anew")
+            self.stop()
+            self._scheduler = _scheduler()
+            self.start()
+            self._heard = time.monotonic()
+
     def health(self) -> None:
         """Disk, flags of the last day, and the status for those who listen."""
+        self._heard = time.monotonic()
         rules = self._file.station.service
         free = self._state.free_mb()
         low = free < rules.min_free_mb
@@ -129,3 +136,12 @@ class Schedule:
         for row in self._reader.gaps(period):
             counts.update((row["chamber"], flag) for flag in row["flags"].split())
         return counts
+
+
+def _scheduler() -> BackgroundScheduler:
+    return BackgroundScheduler(
+        timezone=UTC,
+        executors={"default": ThreadPoolExecutor(2)},
+        # A job that the machine slept through runs once, when it wakes.
+        job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
+    )

@@ -1,8 +1,9 @@
 """A broker over MQTT 5: nothing is acknowledged before it is committed.
 
 The broker keeps a session for us while we are away, and keeps every message that we
-have not acknowledged. So memory never holds more than ``in_flight`` messages, and a
-slow disk makes the broker wait instead of us forget.
+have not acknowledged. Memory never holds more than ``in_flight`` of them: we ask the
+broker for that (Receive Maximum), and since there are brokers that keep to it only at
+first, we also stop reading. So a slow disk makes the broker wait instead of us forget.
 """
 
 import contextlib
@@ -53,6 +54,9 @@ class Broker:
         What the broker says there when we vanish.
     deliver : callable
         Takes each :class:`Message`; must not block.
+    forget : callable
+        Told the number of a new connection on which the broker sends again what was not
+        acknowledged: messages of earlier ones that still wait need not be kept.
     tell : callable
         For the log.
     """
@@ -67,14 +71,18 @@ class Broker:
         status_topic: str,
         last_will: bytes,
         deliver: Callable[[Message], None],
+        forget: Callable[[int], None],
         tell: Tell,
     ) -> None:
         self.name = f"mqtt://{source.host}:{source.port}"
         self._source = source
         self._deliver = deliver
+        self._forget = forget
         self._tell = tell
         self._status_topic = status_topic
         self._status: bytes | None = None
+        self._told = b""
+        self._heard_of_us = 0.0
         self._epoch = 0
         self._received = 0
         self._acknowledged: deque[Message] = deque()
@@ -200,13 +208,15 @@ class Broker:
         connection = self._client.socket()
         if connection is None:
             return
+        full = self._outstanding >= self._source.in_flight
         # What TLS has decrypted already does not make the socket readable.
-        pending = connection.pending() if isinstance(connection, ssl.SSLSocket) else 0
+        pending = 0
+        if isinstance(connection, ssl.SSLSocket) and not full:
+            pending = connection.pending()
+        reading = [self._wake_in] if full else [connection, self._wake_in]
         writing = [connection] if self._client.want_write() else []
         try:
-            readable, writable, _ = select.select(
-                [connection, self._wake_in], writing, [], 0 if pending else _SELECT_S
-            )
+            readable, writable, _ = select.select(reading, writing, [], 0 if pending else _SELECT_S)
         except (OSError, ValueError):
             self._client.loop_misc()
             return
@@ -216,9 +226,12 @@ class Broker:
         self._send_acknowledgements()
         if self._status is not None and self.connected:
             status, self._status = self._status, None
+            self._told = status
             self._client.publish(self._status_topic, status, qos=1, retain=True)
-        if connection in readable or pending:
-            for _ in range(_READS_A_TURN):
+        if full:
+            self._stay()
+        elif connection in readable or pending:
+            for _ in range(min(_READS_A_TURN, self._source.in_flight - self._outstanding)):
                 before = self._received
                 if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
                     break
@@ -226,7 +239,15 @@ class Broker:
                     break
         if connection in writable or self._client.want_write():
             self._client.loop_write()
-        self._client.loop_misc()
+        if not full:
+            self._client.loop_misc()
+
+    def _stay(self) -> None:
+        """Let the broker hear of us while we do not read, its answers to pings included."""
+        now = time.monotonic()
+        if self._told and now - self._heard_of_us > self._source.keepalive_s / 2:
+            self._heard_of_us = now
+            self._client.publish(self._status_topic, self._told, qos=0, retain=True)
 
     def _send_acknowledgements(self) -> None:
         while self._acknowledged:
@@ -266,6 +287,8 @@ class Broker:
                 "broker forgot the session; what was published meanwhile did not reach us",
                 source=self.name,
             )
+        if flags.session_present:
+            self._forget(self._epoch)
         client.subscribe([(t, SubscribeOptions(qos=1)) for t in self._source.topics])
 
     def _on_disconnect(

@@ -176,7 +176,7 @@ def test_killed_at_any_moment_and_started_again(database_url: str, tmp_path: Pat
 
 
 def test_a_batch_is_one_commit(
-    make_station: Make, open_parts: OpenParts, sqlite_url: str, monkeypatch: pytest.MonkeyPatch
+    make_station: Make, open_parts: OpenParts, database_url: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Records, refusals and the span still to be settled become durable together. A span
     that was not noted would be found again by later records, but not after the last ones.
@@ -189,7 +189,7 @@ def test_a_batch_is_one_commit(
         return commit(self, changes)
 
     monkeypatch.setattr(Writer, "commit", noted)
-    _, parts = open_parts(make_station(), sqlite_url)
+    _, parts = open_parts(make_station(), database_url)
     batch = own_line_stream(hours=0.2)
     refused = Reject("made.csv", 7, "because", "x")
     parts.intake.take(replace(batch, rejects=(refused,)))
@@ -273,7 +273,7 @@ CLOSED = slice(930 // 2, (930 + 400) // 2)
 def test_nothing_vanishes(
     make_station: Make,
     open_parts: OpenParts,
-    sqlite_url: str,
+    database_url: str,
     channel: str,
     rows: slice,
     value: float,
@@ -282,7 +282,7 @@ def test_nothing_vanishes(
 ) -> None:
     """A closure with something wrong has its row, with the reason and a quality from it."""
     batch = changed(own_line_stream(), channel, rows, value)
-    reader, *_ = run(make_station, open_parts, sqlite_url, batch)
+    reader, *_ = run(make_station, open_parts, database_url, batch)
     start = own_line_stream().times[0]
     mine = [
         r for r in reader.fluxes()
@@ -297,10 +297,12 @@ def test_nothing_vanishes(
         assert row["flux_nmol_m2_s"] is not None
 
 
-def test_no_height_on_that_day(make_station: Make, open_parts: OpenParts, sqlite_url: str) -> None:
+def test_no_height_on_that_day(
+    make_station: Make, open_parts: OpenParts, database_url: str
+) -> None:
     file = make_station()
     file.path.write_text(file.path.read_text().replace("2026-01-01T00", "2027-01-01T00"))
-    store, parts = open_parts(load_station(file.path), sqlite_url)
+    store, parts = open_parts(load_station(file.path), database_url)
     parts.intake.take(own_line_stream(hours=0.4))
     parts.settlement.settle()
     for row in Reader(store, "small").fluxes():
@@ -310,9 +312,9 @@ def test_no_height_on_that_day(make_station: Make, open_parts: OpenParts, sqlite
             assert row["slope_nmol_mol_s"] is not None
 
 
-def test_two_lids_on_one_line(make_station: Make, open_parts: OpenParts, sqlite_url: str) -> None:
+def test_two_lids_on_one_line(make_station: Make, open_parts: OpenParts, database_url: str) -> None:
     batch = changed(own_line_stream(), "lid_1", slice(480, 760), 1.0)
-    reader, *_ = run(make_station, open_parts, sqlite_url, batch)
+    reader, *_ = run(make_station, open_parts, database_url, batch)
     shared = {
         (r["chamber"], r["closed_us"]) for r in reader.closures() if "line_shared" in r["flags"]
     }
@@ -320,11 +322,11 @@ def test_two_lids_on_one_line(make_station: Make, open_parts: OpenParts, sqlite_
 
 
 def test_closures_that_were_due_have_rows(
-    make_station: Make, open_parts: OpenParts, sqlite_url: str
+    make_station: Make, open_parts: OpenParts, database_url: str
 ) -> None:
     """Lid 1 stays open for one closure of three: due 900 s after the one before."""
     batch = changed(own_line_stream(), "lid_1", slice(900 // 2, 1400 // 2), 0.0)
-    reader, *_ = run(make_station, open_parts, sqlite_url, batch)
+    reader, *_ = run(make_station, open_parts, database_url, batch)
     start = int(own_line_stream().times[0])
     found = [
         (r["chamber"], (r["due_us"] - start) / SECOND, r["flags"], r["quality"])
@@ -334,11 +336,11 @@ def test_closures_that_were_due_have_rows(
 
 
 def test_a_late_record_makes_a_new_revision_and_the_old_one_stays(
-    make_station: Make, open_parts: OpenParts, sqlite_url: str
+    make_station: Make, open_parts: OpenParts, database_url: str
 ) -> None:
     file = make_station()
     batch = own_line_stream()
-    store, parts = open_parts(file, sqlite_url)
+    store, parts = open_parts(file, database_url)
     late = np.zeros(len(batch), dtype=bool)
     late[560:575] = True
     parts.intake.take(part(batch, ~late))
@@ -411,10 +413,10 @@ def test_a_late_lid_record_withdraws_a_closure_that_never_was(
 
 
 def test_every_number_can_be_traced_and_worked_by_hand(
-    make_station: Make, open_parts: OpenParts, sqlite_url: str
+    make_station: Make, open_parts: OpenParts, database_url: str
 ) -> None:
     """The row carries what it was computed from; the ideal gas gives the flux again."""
-    reader, parts, store = run(make_station, open_parts, sqlite_url, own_line_stream())
+    reader, parts, store = run(make_station, open_parts, database_url, own_line_stream())
     rows = [r for r in reader.fluxes() if r["revision"]]
     assert len(rows) > 8
     for r in rows:
@@ -438,10 +440,10 @@ def test_every_number_can_be_traced_and_worked_by_hand(
 
 
 def test_visits_are_stored_with_their_errors(
-    make_station: Make, open_parts: OpenParts, sqlite_url: str
+    make_station: Make, open_parts: OpenParts, database_url: str
 ) -> None:
     """Shared analyzer: 12 stays of a minute in 700 s give four to a chamber; standards too."""
-    _, _, store = run(make_station, open_parts, sqlite_url, shared_stream(), shared=True)
+    _, _, store = run(make_station, open_parts, database_url, shared_stream(), shared=True)
     found = stored(store)
     by_closure: dict[tuple[object, ...], int] = {}
     for row in found["visits"]:

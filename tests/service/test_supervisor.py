@@ -16,6 +16,7 @@ from stream.errors import StoreTaken
 from stream.pipeline.intake import Intake
 from stream.pipeline.replay import replay
 from stream.records import Batch
+from stream.service import schedule
 from stream.service import supervisor as supervisor_module
 from stream.service.inbox import FEW, Inbox, Sent, Task
 from stream.service.log import RateLimit
@@ -105,6 +106,33 @@ def test_a_burst_is_gathered_and_a_single_message_does_not_wait_long() -> None:
     assert len(inbox.gather(5.0)) == 2
     assert time.monotonic() - begun < 0.2, "what is urgent takes others along"
     assert inbox.gather(0.01) == []
+
+
+def test_a_schedule_that_falls_silent_is_started_anew(
+    tmp_path: Path, sqlite_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(schedule, "HEALTH_S", 0.3)
+    monkeypatch.setattr(schedule, "_SILENT_S", 1.5)
+    file = tmp_path / "station.toml"
+    file.write_text(station_text())
+    (tmp_path / "incoming").mkdir()
+    made: list[object] = []
+    make = schedule._scheduler
+
+    def noted() -> object:
+        made.append(make())
+        return made[-1]
+
+    monkeypatch.setattr(schedule, "_scheduler", noted)
+    with Inside(file, sqlite_url) as inside:
+        inside.wait_for("running")
+        time.sleep(2.5)
+        assert not inside.events("schedule silent; it is started anew")
+        made[0].shutdown(wait=False)  # type: ignore[attr-defined]
+        inside.wait_for("schedule silent; it is started anew")
+        time.sleep(2.5)
+        assert len(inside.events("schedule silent; it is started anew")) == 1
+        assert len(made) == 2
 
 
 def test_the_log_does_not_flood() -> None:

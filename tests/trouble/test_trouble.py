@@ -61,7 +61,7 @@ def test_database_locked(
 ) -> None:
     """Another program holds SQLite's write lock for longer than the service waits for it."""
     monkeypatch.setattr(connect, "BUSY_S", 1)
-    with Inside(station(broker.source()), sqlite_url) as inside:
+    with Inside(station(broker.source(in_flight=15)), sqlite_url) as inside:
         inside.wait_for("broker connected")
         broker.publish(TOPIC, packs(part(BATCH, slice(0, HALF))))
         inside.wait_for("settled")
