@@ -27,7 +27,7 @@ class SettleWhen:
         self._cold_us = -(2**62)
         self._waiting = True
         self._not_before = 0.0
-        self._settled_at = -1e9
+        self._settled_at = time.monotonic()
 
     def saw(self, batch: Batch) -> None:
         """Take note of records that were committed."""
@@ -49,14 +49,16 @@ class SettleWhen:
                 edge = int(batch.times[rows[moved[-1]]])
                 self._hot_until_us = max(self._hot_until_us, edge + self._margin_us)
 
-    def due(self) -> bool:
-        """Whether to settle now."""
+    def due(self, *, more_waits: bool = False) -> bool:
+        """Whether to settle now; not soon while more records wait to be taken, since those
+        of another logger may belong to the same closures.
+        """
         now = time.monotonic()
         if not self._waiting or now < self._not_before:
             return False
         if now - self._settled_at >= _SELDOM_S:
             return True
-        return self._hot_until_us > self._cold_us
+        return not more_waits and self._hot_until_us > self._cold_us
 
     def wait_s(self) -> float:
         """How long nothing need be done, if nothing comes [s]."""

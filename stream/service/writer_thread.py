@@ -98,7 +98,7 @@ class WriterThread:
                 if time.monotonic() - self._owned_at > _OWN_S:
                     self._try(self._lock.renew)
                     self._owned_at = time.monotonic()
-                if self._when.due():
+                if self._when.due(more_waits=len(self._inbox) > 0):
                     self._settle()
         except Stopped:
             return

@@ -69,6 +69,7 @@ class WriterLock:
     def release(self) -> None:
         """Let others write."""
         if self._file is not None:
+            Path(self._file.lock_file).with_suffix(".pid").unlink(missing_ok=True)
             self._file.release()
             self._file = None
         if self._connection is not None:

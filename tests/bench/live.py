@@ -23,11 +23,11 @@ from broker import Mosquitto
 from running import Running, wait
 from servers import POSTGRES
 from small import own_line_stream, packs, station_text
-from sqlalchemy import create_engine, func, select, text
+from sqlalchemy import Engine, create_engine, func, select, text
 
 from stream.records import SECOND, Batch
-from stream.store import Store, open_store
-from stream.store.schema import closures, journal_channels
+from stream.store import Store, bulk, open_store
+from stream.store.schema import closures, journal_channels, standard_visits
 
 TOPIC = "small/records/a"
 QUEUES = "max_inflight_messages 0"
@@ -155,6 +155,40 @@ def month(folder: Path, days: int) -> None:
         broker.stop()
 
 
+def bulk_rows(engine: Engine) -> None:
+    """COPY through a staging table against the driver's executemany, 20,000 rows of fluxes."""
+    name = f"lidstream_{uuid.uuid4().hex[:12]}"
+    with engine.connect() as connection:
+        connection.execute(text(f'CREATE DATABASE "{name}"'))
+    url = engine.url.set(database=name).render_as_string(hide_password=False)
+    rows = [
+        {
+            "analyzer": "a", "gas": "N2O", "started_us": i, "revision": 1, "current": 1,
+            "withdrawn": 0, "station_digest": "d", "software_version": "v", "result_digest": "r",
+            "port": 1, "ended_us": 2, "mid_us": 3, "points": 4, "standard_nmol_mol": 0.1 * i,
+            "value_nmol_mol": 0.2 * i, "value_se_nmol_mol": float("nan"),
+        }
+        for i in range(20_000)
+    ]  # fmt: skip
+    rates = []
+    try:
+        with closing(open_store(url)) as store:
+            for station_id, copy_from in (("one by one", 10**9), ("copied", bulk.COPY_FROM)):
+                kept, bulk.COPY_FROM = bulk.COPY_FROM, copy_from  # type: ignore[misc]
+                begun = time.monotonic()
+                with store.writing() as connection:
+                    bulk.insert_rows(connection, standard_visits, rows, station_id, "replace")
+                rates.append(len(rows) / (time.monotonic() - begun))
+                bulk.COPY_FROM = kept  # type: ignore[misc]
+    finally:
+        with engine.connect() as connection:
+            connection.execute(text(f'DROP DATABASE "{name}" WITH (FORCE)'))
+    print(
+        f"rows into PostgreSQL: {rates[1]:,.0f} a second by COPY and upsert,"
+        f" {rates[0]:,.0f} by executemany: {rates[1] / rates[0]:.1f} x"
+    )
+
+
 def resident(pid: int) -> float:
     """Resident memory of a process [MB]."""
     for line in Path(f"/proc/{pid}/status").read_text().splitlines():
@@ -200,6 +234,7 @@ def main() -> int:
                     with engine.connect() as connection:
                         connection.execute(text(f'DROP DATABASE "{name}" WITH (FORCE)'))
                 shutil.rmtree(folder, ignore_errors=True)
+    bulk_rows(engine)
     engine.dispose()
     for bounce_s in (0.5, 3.0):
         folder = Path(tempfile.mkdtemp())
