@@ -11,9 +11,9 @@ from types import FrameType
 from typing import Final
 
 from stream.errors import CommandError, LidstreamError, StoreDamaged
-from stream.pipeline.replay import join
+from stream.pipeline.replay import Parts, join
 from stream.service.inbox import Inbox
-from stream.service.intakes import BrokerIntake, FolderIntake, broker_intake, show
+from stream.service.intakes import FolderIntake, broker_intake, show
 from stream.service.log import Forward, Log
 from stream.service.metrics import Metrics
 from stream.service.notify import Notifier
@@ -22,7 +22,7 @@ from stream.service.state import SourceState, State
 from stream.service.supervisor import Hung, Part, Supervisor
 from stream.service.writer_thread import WriterThread
 from stream.sources.mqtt import Tell
-from stream.station import FolderSource, MqttSource, StationFile
+from stream.station import FolderSource, MqttSource, Station, StationFile
 from stream.store import Store, WriterLock, reach_store
 from stream.store.archive import Archive
 from stream.store.damage import check_intact, set_aside
@@ -106,61 +106,51 @@ class Service:
 
     def _work(self, store: Store, lock: WriterLock, stack: ExitStack) -> None:
         station = self._file.station
-        names = [
-            s.path if isinstance(s, FolderSource) else f"{s.host}:{s.port}" for s in station.sources
-        ]
-        names = [n if names.count(n) == 1 else f"{n} #{i}" for i, n in enumerate(names)]
-        disk = store.folder or self._file.path.resolve().parent
-        state = State(station.id, [SourceState(n) for n in names], disk)
+        state = State(
+            station.id,
+            [SourceState(name) for name in _names(station)],
+            store.folder or self._file.path.resolve().parent,
+        )
         archive = Archive(store, station.id, self._file.archive)
-        reader = Reader(store, station.id)
-        parts = join(self._file, store)
-        if not parts.journal.extent():
-            days = archive.adopt()
-            if days:
-                self._tell("warning", "archive adopted", days=days)
-                parts = join(self._file, store)
+        parts = self._parts(store, archive)
         supervisor = Supervisor(self._tell)
         inbox = Inbox()
-        intakes: dict[int, BrokerIntake] = {
+        intakes = {
             i: broker_intake(self._file, i, s, inbox, state, self._tell)
             for i, s in enumerate(station.sources)
             if isinstance(s, MqttSource)
         }
         brokers = {i: intake.broker for i, intake in intakes.items()}
+        decoders = {i: intake.decoder for i, intake in intakes.items()}
         metrics = Metrics(state, supervisor)
         self._serve(metrics, stack)
         writer = WriterThread(
-            parts,
-            lock,
-            inbox,
-            {i: intake.decoder for i, intake in intakes.items()},
-            brokers,
-            store,
-            state,
-            metrics,
-            self._tell,
+            parts, store, lock, inbox, decoders, brokers, state, metrics, self._tell
         )
         main = Part("writer", writer.run, _WRITER_LIMIT_S)
 
-        def say() -> None:
+        def say(how: str = "running") -> bytes:
             show(brokers, state)
-            status = state.as_json("running")
+            status = state.as_json(how)
             for broker in brokers.values():
                 broker.say(status)
+            return status
 
-        schedule = Schedule(self._file, archive, reader, inbox, state, say, main.beat, self._tell)
         say()
+        reader = Reader(store, station.id)
+        schedule = Schedule(self._file, archive, reader, inbox, state, say, main.beat, self._tell)
         supervisor.add(main)
         for i, source in enumerate(station.sources):
             if isinstance(source, FolderSource):
                 folder = FolderIntake(self._file, i, source, reader, inbox, state, self._tell)
-                supervisor.add(Part(f"folder {names[i]}", folder.run, _SOURCE_LIMIT_S))
+                part = Part(f"folder {state.sources[i].name}", folder.run, _SOURCE_LIMIT_S)
             else:
-                supervisor.add(Part(f"broker {names[i]}", brokers[i].run, _SOURCE_LIMIT_S))
+                part = Part(f"broker {state.sources[i].name}", brokers[i].run, _SOURCE_LIMIT_S)
+            supervisor.add(part)
         schedule.start()
         notifier = Notifier()
         notifier.send("READY=1", f"STATUS=station {station.id}")
+        names = [source.name for source in state.sources]
         self._tell("info", "running", station=station.id, sources=names, database=store.shown)
         try:
             self._watch(supervisor, schedule, notifier, lambda: show(brokers, state))
@@ -174,10 +164,20 @@ class Service:
             supervisor.stop.set()
             inbox.wake()
             left = supervisor.join(STOP_S)
-            show(brokers, state)
+            farewell = say("stopped")
             for broker in brokers.values():
-                broker.close(state.as_json("stopped"))
+                broker.close(farewell)
             self._tell("info", "stopped", uncommitted=len(inbox), threads_left=left)
+
+    def _parts(self, store: Store, archive: Archive) -> Parts:
+        """The path of the station; a new database takes up the archive of a lost one."""
+        parts = join(self._file, store)
+        if not parts.journal.extent():
+            days = archive.adopt()
+            if days:
+                self._tell("warning", "archive adopted", days=days)
+                parts = join(self._file, store)
+        return parts
 
     def _watch(
         self,
@@ -210,6 +210,14 @@ class Service:
                 "error", "metrics cannot be served", host=rules.metrics_host,
                 port=rules.metrics_port, error=error.strerror,
             )  # fmt: skip
+
+
+def _names(station: Station) -> list[str]:
+    """What sources are called in log, metrics and status: each its own."""
+    names = [
+        s.path if isinstance(s, FolderSource) else f"{s.host}:{s.port}" for s in station.sources
+    ]
+    return [n if names.count(n) == 1 else f"{n} #{i}" for i, n in enumerate(names)]
 
 
 def run(file: StationFile, url: str) -> None:

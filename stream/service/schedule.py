@@ -34,7 +34,7 @@ class Schedule:
         reader: Reader,
         inbox: Inbox,
         state: State,
-        say: Callable[[], None],
+        say: Callable[[], object],
         beat: Callable[[], None],
         tell: Tell,
     ) -> None:

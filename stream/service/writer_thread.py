@@ -36,13 +36,13 @@ class WriterThread:
     ----------
     parts : Parts
         The path of the station.
+    store : Store
+        Reopened when it has been away; its small blocks are merged.
     lock : WriterLock
         Renewed when the database has been away.
     inbox : Inbox
     decoders, brokers : mapping of int
         Index of an MQTT source → how its messages are read, and who wants to know.
-    store : Store
-        Reopened when it has been away; its small blocks are merged.
     state, metrics, tell
         Who is told.
     """
@@ -50,11 +50,11 @@ class WriterThread:
     def __init__(
         self,
         parts: Parts,
+        store: Store,
         lock: WriterLock,
         inbox: Inbox,
         decoders: dict[int, Decoder],
         brokers: dict[int, Broker],
-        store: Store,
         state: State,
         metrics: Metrics,
         tell: Tell,
@@ -83,12 +83,11 @@ class WriterThread:
         """
         self._stop, self._beat = stop, beat
         try:
-            again, self._in_hand = self._in_hand, []
-            if again:
+            if self._in_hand:
                 self._try(self._parts.intake.refresh)
-            for item in again:
-                self._in_hand.append(item)
-                self._take([item], alone=True)
+            while self._in_hand:
+                self._take(self._in_hand[:1], alone=True)
+                del self._in_hand[0]
             while not stop.is_set():
                 beat()
                 self._state.queue = len(self._inbox)
@@ -119,7 +118,7 @@ class WriterThread:
             if isinstance(item, Read):
                 self._take_piece(item, alone=alone)
             else:
-                self._do(item)
+                self._do(item, alone=alone)
         if messages:
             self._take_messages(messages, alone=alone)
 
@@ -192,7 +191,7 @@ class WriterThread:
             self._try(lambda: compact(self._store, self._parts.file.station.id))
             self._blocks = 0
 
-    def _do(self, task: Task) -> None:
+    def _do(self, task: Task, *, alone: bool) -> None:
         """One piece of scheduled work; what fails is tried again at its next turn."""
         try:
             task.work()
@@ -200,6 +199,10 @@ class WriterThread:
             raise
         except StoreError as error:
             self._tell("error", "scheduled work failed", work=task.name, error=str(error))
+        except Exception as error:
+            if not alone:
+                raise
+            self._tell("error", "scheduled work failed", work=task.name, error=_line(error))
         self._try(self._parts.intake.refresh)
 
     def _settle(self) -> None:

@@ -23,6 +23,7 @@ from stream.service.log import RateLimit
 from stream.service.supervisor import Hung, Part, Supervisor
 from stream.sources.messages import Decoder, Message
 from stream.station import load_station
+from stream.store.archive import Archive
 from stream.store.writer import Written
 
 Work = Callable[[threading.Event, Callable[[], None]], None]
@@ -180,6 +181,28 @@ def test_a_message_that_breaks_the_reading_comes_to_an_end(
         ((reason, text),) = contents(sqlite_url)["quarantine"]  # type: ignore[misc]
         assert reason == "cannot be taken: IndexError: a fault of ours"
         assert str(text).encode() == poison
+
+
+def test_scheduled_work_that_breaks_holds_up_nothing(
+    tmp_path: Path, sqlite_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The archive fails by a fault of ours, with records of a file behind it."""
+
+    def broken(self: Archive, before_us: int, told: object) -> int:
+        raise IndexError("a fault of ours")
+
+    monkeypatch.setattr(Archive, "keep", broken)
+    expected = undisturbed(tmp_path)
+    file = tmp_path / "station.toml"
+    file.write_text(station_text())
+    (tmp_path / "incoming").mkdir()
+    with Inside(file, sqlite_url) as inside:
+        inside.wait_for("thread ended")
+        write_log(BATCH, tmp_path / "incoming" / "a.csv")
+        said = inside.wait_for("scheduled work failed")
+        assert said["error"] == "IndexError: a fault of ours"
+        inside.until(lambda: contents(sqlite_url) == expected)
+        assert len(inside.events("thread ended")) == 1
 
 
 def test_a_piece_of_a_file_that_breaks_the_intake(
