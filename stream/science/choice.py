@@ -6,16 +6,17 @@ sharper than the closure and the noise can resolve. Otherwise the line stands, s
 that fluxes near zero do not explode.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 
 from stream.science.criterion import Noise, criteria, read_noise, stands
+from stream.science.models import STRAIGHT
 from stream.science.models.result import Fit
 
 Floats = NDArray[np.float64]
@@ -136,11 +137,33 @@ def curvature_cap(
     return np.minimum(by_noise, by_time)
 
 
-def equivalent_rate(fit: Fit) -> Floats:
-    """Rate constant of a curve [s⁻¹]: k itself, or −2c/s₀ of a parabola."""
+def equivalent_rate(fit: Fit, end_s: Floats) -> Floats:
+    """Rate constant of a curve [s⁻¹].
+
+    Parameters
+    ----------
+    fit : Fit
+        A curve, m closures.
+    end_s : ndarray, shape (m,)
+        Time of the last point since the lid closed [s].
+
+    Returns
+    -------
+    ndarray
+        k itself; −2c/s₀ of a parabola; of a diffusive curve the k of the saturating one
+        that has fallen off as far by the end: the same mean slope over the initial one.
+    """
     if fit.model == "quadratic":
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(-2.0 * fit.curvature / fit.slope)
+    if fit.model == "diffusive":
+        with np.errstate(divide="ignore", invalid="ignore"):
+            z = np.sqrt(fit.curvature * end_s)
+            mean = (2.0 * z / np.sqrt(np.pi) + special.erfcx(z) - 1.0) / z**2
+            # (1 − e^−u)/u = r is solved by u = a + W(−a e^−a), a = 1/r.
+            a = 1.0 / mean
+            rate = (a + special.lambertw(-a * np.exp(-a)).real) / end_s
+        return np.asarray(np.where(z > 0, rate, 0.0))
     return fit.curvature
 
 
@@ -177,7 +200,7 @@ def choose(
     chosen, reason = _pick(models, criterion, verdict)
     usable = np.column_stack([f.ok for f in fits.values()])
     rows = np.arange(len(span_s))
-    if "linear" not in models:
+    if not STRAIGHT & set(models):
         # With no line to fall back on, the first that could be fitted stands.
         chosen = np.where(reason == Reason.ONLY_CANDIDATE, np.argmax(usable, axis=1), chosen)
     if rule != "auto":
@@ -190,7 +213,7 @@ def choose(
     slope = np.where(none, np.nan, slopes[rows, chosen])
     slope_se = errors[rows, chosen]
     if rule == "auto":
-        curved = np.array(models) != "linear"
+        curved = np.array([m not in STRAIGHT for m in models])
         slope_se = unconditional_se(slopes, errors, criterion, slope, slope_se, usable, curved)
     return Choice(
         models,
@@ -221,17 +244,18 @@ def _judge(
     """Hold each curve to the line, to the way a headspace bends, and to the cap."""
     m = len(span_s)
     models = list(fits)
-    line = criterion[:, models.index("linear")] if "linear" in fits else np.full(m, np.inf)
-    line_slope = fits.get("linear", next(iter(fits.values()))).slope
+    name = straight_of(models)
+    line = criterion[:, models.index(name)] if name else np.full(m, np.inf)
+    line_slope = fits[name or models[0]].slope
     detection = stats.t.ppf(0.975, np.maximum(noise.freedom, 1.0)) * noise.line_se
     admitted = np.zeros((m, len(models)), dtype=bool)
     sharp = np.zeros(m, dtype=bool)
     wrong_way = np.zeros(m, dtype=bool)
     for j, fit in enumerate(fits.values()):
-        if fit.model == "linear":
+        if fit.model in STRAIGHT:
             admitted[:, j] = fit.ok
             continue
-        rate = equivalent_rate(fit)
+        rate = equivalent_rate(fit, first_s + span_s)
         with np.errstate(invalid="ignore"):
             bends = rate > 0
             turns = np.full(m, fit.model == "quadratic") & (rate * (first_s + span_s) > 1.0)
@@ -251,7 +275,8 @@ def _pick(
     shown = np.where(verdict.admitted, criterion, np.inf)
     if "saturating" in models and "quadratic" in models:
         shown[:, models.index("quadratic")] += PARABOLA
-    is_line = np.array(models) == "linear"
+    is_line = np.array([m in STRAIGHT for m in models])
+    name = straight_of(models)
     best_curve = np.argmin(np.where(is_line, np.inf, shown), axis=1)
     curved = np.isfinite(shown[np.arange(len(shown)), best_curve]) & ~is_line[best_curve]
     if len(models) == 1 or not is_line.any():
@@ -270,7 +295,12 @@ def _pick(
         ],
         int(Reason.LINE_SUFFICES),
     )
-    return np.where(curved, best_curve, int(np.flatnonzero(is_line)[0])), reason
+    return np.where(curved, best_curve, models.index(str(name))), reason
+
+
+def straight_of(models: Sequence[str]) -> str | None:
+    """The line that curves are compared with: least squares before the robust one."""
+    return next((m for m in sorted(models) if m in STRAIGHT), None)
 
 
 def unconditional_se(

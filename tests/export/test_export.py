@@ -197,3 +197,28 @@ def test_shared_analyzer_exports(
     good = frame[frame.quality == 1]
     assert len(good) >= 8
     assert (good["flux_nmol_m2_s"] > 0).all()
+
+
+def test_every_candidate_has_its_columns(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str, tmp_path: Path
+) -> None:
+    """Five candidates: each has its flux and error in each row, the robust line among them."""
+    names = ["linear", "quadratic", "saturating", "diffusive", "theil_sen"]
+    file = make_station(extra=f"[models]\ncandidates = {names}".replace("'", '"'))
+    _, parts = open_parts(file, sqlite_url)
+    parts.intake.take(own_line_stream())
+    parts.settlement.settle()
+    out = tmp_path / "fluxes.csv"
+    export(file, "fluxes", out, sqlite_url)
+    table = pd.read_csv(out)
+    after = list(table.columns).index("software_version") + 1
+    assert list(table.columns[after : after + 10]) == [
+        f"{what}_nmol_m2_s_{name}" for name in names for what in ("flux", "flux_se")
+    ]
+    done = table[table["revision"] > 0]
+    assert len(done) >= 9
+    for name in ("linear", "theil_sen"):
+        assert done[f"flux_nmol_m2_s_{name}"].notna().all()
+    ratio = done["flux_nmol_m2_s_theil_sen"] / done["flux_nmol_m2_s_linear"]
+    assert ratio.between(0.9, 1.1).all()
+    assert set(done["model"]) <= set(names) - {"theil_sen"}

@@ -7,7 +7,7 @@ a line here, a section in METHODS.md, and its checks under ``tests/science``.
 from collections.abc import Callable
 from typing import Final
 
-from stream.science.models import linear, quadratic, saturating
+from stream.science.models import diffusive, linear, quadratic, saturating, theil_sen
 from stream.science.models.result import STATUS_WORDS, Fit, FitStatus
 from stream.science.segments import Segments
 
@@ -15,8 +15,13 @@ FITS: Final[dict[str, Callable[..., Fit]]] = {
     "linear": linear.fit,
     "quadratic": quadratic.fit,
     "saturating": saturating.fit,
+    "diffusive": diffusive.fit,
+    "theil_sen": theil_sen.fit,
 }
 """Name of a model, as the station file writes it → its fit."""
+
+STRAIGHT: Final = frozenset({"linear", "theil_sen"})
+"""Models without curvature."""
 
 
 def fit_model(name: str, segments: Segments, *, correlated: bool = True) -> Fit:
@@ -24,4 +29,4 @@ def fit_model(name: str, segments: Segments, *, correlated: bool = True) -> Fit:
     return FITS[name](segments, correlated=correlated)
 
 
-__all__ = ["FITS", "STATUS_WORDS", "Fit", "FitStatus", "fit_model"]
+__all__ = ["FITS", "STATUS_WORDS", "STRAIGHT", "Fit", "FitStatus", "fit_model"]

@@ -58,7 +58,7 @@ class Fit:
         Rate of change at that moment, and its standard error [nmol mol⁻¹ s⁻¹].
     curvature, curvature_se : ndarray
         ``saturating``: rate constant k [s⁻¹]; ``quadratic``: second coefficient
-        [nmol mol⁻¹ s⁻²]; ``linear``: 0.
+        [nmol mol⁻¹ s⁻²]; ``diffusive``: 1/τ [s⁻¹]; ``linear``, ``theil_sen``: 0.
     covariance : ndarray
         Covariance of slope and curvature.
     rss : ndarray

@@ -1,0 +1,310 @@
+"""The diffusive curve: gas that the headspace holds back is stored in the soil beneath.
+
+C(t) = C₀ + s₀ φ(t; τ), φ = τ [(2/√π) z + e^(z²) erfc z − 1], z = √(t/τ) (Eq. 19 of
+METHODS.md), the non-steady-state solution of [Livingston2006]_ for a chamber on a
+deep soil, written with the initial slope s₀ as a coefficient. It never saturates, and
+bends most sharply at the start. Given τ it is linear in C₀ and s₀, so only
+q = √(T/τ) is searched for: a scan on averaged points, then Gauss–Newton on all. In q
+the curve has a finite derivative where it becomes a line, which it has not in τ.
+"""
+
+import math
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stream.science.kernel import inline, kernel
+from stream.science.models.batch import fit_batch
+from stream.science.models.result import (
+    COLUMNS,
+    COVARIANCE,
+    CURVATURE,
+    CURVATURE_SE,
+    SLOPE,
+    SLOPE_SE,
+    START,
+    START_SE,
+    STATUS,
+    TSS,
+    Fit,
+    FitStatus,
+)
+from stream.science.models.spread import spread
+from stream.science.segments import Segments
+
+PARAMETERS = 3
+_FEW = int(FitStatus.FEW_POINTS)
+_SAME = int(FitStatus.SAME_TIME)
+_NO_CURVATURE = int(FitStatus.NO_CURVATURE)
+_AT_BOUND = int(FitStatus.CURVE_AT_BOUND)
+
+_BINS: Final = 32
+_GRID: Final = 16
+_LEAST: Final = 0.02
+MAX_CURVE: Final = 20.0
+"""Largest √(T/τ) that is searched."""
+_TERMS: Final = 30
+_INVERSE_GAMMA: Final = np.array([1.0 / math.gamma(0.5 * n + 1.0) for n in range(_TERMS)])
+_ROOT_PI: Final = math.sqrt(math.pi)
+
+
+@inline
+def erfcx(z: float) -> float:
+    """e^(z²) erfc z for z ≥ 0, to some units of rounding."""
+    if z < 6.0:
+        return math.exp(z * z) * math.erfc(z)
+    term = 1.0
+    total = 1.0
+    for n in range(1, 20):
+        term *= -(2 * n - 1) / (2.0 * z * z)
+        total += term
+    return total / (z * _ROOT_PI)
+
+
+@inline
+def basis(x: float, q: float) -> tuple[float, float]:
+    """φ(x)/T at x = t/T for q = √(T/τ), and its derivative by q; a line as q goes to zero."""
+    z = q * math.sqrt(x)
+    if z < 0.7:
+        # φ = x Σ (−z)^(n−2)/Γ(n/2 + 1) from n = 2; its derivative by q term by term.
+        value = 0.0
+        slope = 0.0
+        power = 1.0
+        for n in range(2, _TERMS):
+            value += power * _INVERSE_GAMMA[n]
+            if n > 2:
+                slope += (n - 2) * power * _INVERSE_GAMMA[n]
+            power *= -z
+        return x * value, (x * slope / q if q > 0.0 else -x * math.sqrt(x) * _INVERSE_GAMMA[3])
+    e = erfcx(z)
+    g = 2.0 * z / _ROOT_PI + e - 1.0
+    return g / (q * q), 2.0 * (z * z * e - g) / (q * q * q)
+
+
+@inline
+def _project(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    w: NDArray[np.float64],
+    sw: float,
+    q: float,
+) -> tuple[float, float]:
+    """What the curve explains at q, and the Gauss–Newton step in q; ``y`` is centred."""
+    sp = 0.0
+    sd = 0.0
+    spp = 0.0
+    spd = 0.0
+    sdd = 0.0
+    spy = 0.0
+    sdy = 0.0
+    pr, dr = basis(x[x.shape[0] // 2], q)
+    for i in range(x.shape[0]):
+        p, d = basis(x[i], q)
+        p -= pr
+        d -= dr
+        sp += w[i] * p
+        sd += w[i] * d
+        spp += w[i] * p * p
+        spd += w[i] * p * d
+        sdd += w[i] * d * d
+        spy += w[i] * p * y[i]
+        sdy += w[i] * d * y[i]
+    cpp = spp - sp * sp / sw
+    cpd = spd - sp * sd / sw
+    cdd = sdd - sd * sd / sw
+    slope = spy / cpp
+    left = cdd - cpd * cpd / cpp
+    step = math.nan
+    if slope != 0.0 and left > 0.0:
+        step = (sdy - slope * cpd) / (slope * left)
+    return slope * spy, step
+
+
+@inline
+def _search(
+    x: NDArray[np.float64], y: NDArray[np.float64], w: NDArray[np.float64], sw: float, top: float
+) -> float:
+    """Best q between 0 and ``top``: a scan, then golden sections around its best."""
+    ratio = (top / _LEAST) ** (1.0 / (_GRID - 2))
+    best = 0
+    explained, _ = _project(x, y, w, sw, 0.0)
+    for j in range(1, _GRID):
+        gain, _ = _project(x, y, w, sw, _LEAST * ratio ** (j - 1))
+        if gain > explained:
+            explained = gain
+            best = j
+    low = 0.0 if best <= 1 else _LEAST * ratio ** (best - 2)
+    high = min(top, _LEAST * ratio**best)
+    golden = 0.6180339887498949
+    a = high - golden * (high - low)
+    b = low + golden * (high - low)
+    at_a, _ = _project(x, y, w, sw, a)
+    at_b, _ = _project(x, y, w, sw, b)
+    for _ in range(30):
+        if at_a > at_b:
+            high = b
+            b = a
+            at_b = at_a
+            a = high - golden * (high - low)
+            at_a, _ = _project(x, y, w, sw, a)
+        else:
+            low = a
+            a = b
+            at_a = at_b
+            b = low + golden * (high - low)
+            at_b, _ = _project(x, y, w, sw, b)
+    return float(0.5 * (low + high))
+
+
+@kernel
+def _fit(
+    t: NDArray[np.float64],
+    y: NDArray[np.float64],
+    w: NDArray[np.float64],
+    offsets: NDArray[np.int64],
+    first: int,
+    last: int,
+    known: bool,
+    correlated: bool,
+    out: NDArray[np.float64],
+) -> None:
+    bin_x = np.empty(_BINS)
+    bin_y = np.empty(_BINS)
+    bin_w = np.empty(_BINS)
+    for s in range(first, last):
+        a, b = offsets[s], offsets[s + 1]
+        n = b - a
+        row = out[s]
+        for j in range(COLUMNS):
+            row[j] = math.nan
+        if n < PARAMETERS or (n == PARAMETERS and not known):
+            row[STATUS] = _FEW
+            continue
+        span = t[b - 1]
+        distinct = 1
+        for i in range(a + 1, b):
+            if t[i] > t[i - 1]:
+                distinct += 1
+        if distinct < PARAMETERS or not span > 0.0 or t[a] < 0.0:
+            row[STATUS] = _SAME
+            continue
+        ws = w[a:b]
+        x = t[a:b] / span
+        yc = np.empty(n)
+        sw = 0.0
+        sy = 0.0
+        y0 = y[a]
+        for i in range(n):
+            sw += ws[i]
+            sy += ws[i] * (y[a + i] - y0)
+        my = y0 + sy / sw
+        syy = 0.0
+        for i in range(n):
+            yc[i] = y[a + i] - my
+            syy += ws[i] * yc[i] * yc[i]
+
+        if n > 2 * _BINS:
+            for j in range(_BINS):
+                i0 = n * j // _BINS
+                i1 = n * (j + 1) // _BINS
+                bw = 0.0
+                bx = 0.0
+                by = 0.0
+                for i in range(i0, i1):
+                    bw += ws[i]
+                    bx += ws[i] * x[i]
+                    by += ws[i] * yc[i]
+                bin_w[j] = bw
+                bin_x[j] = bx / bw
+                bin_y[j] = by / bw
+            q = _search(bin_x, bin_y, bin_w, sw, MAX_CURVE)
+        else:
+            q = _search(x, yc, ws, sw, MAX_CURVE)
+        gain, step = _project(x, yc, ws, sw, q)
+        for _ in range(40):
+            following = min(MAX_CURVE, max(0.0, q + step))
+            better, next_step = _project(x, yc, ws, sw, following)
+            if not better > gain:
+                if abs(step) <= 1e-9 * q or not math.isfinite(step):
+                    break
+                step *= 0.5
+                continue
+            q = following
+            gain = better
+            step = next_step
+
+        status = 0.0
+        straight, _ = _project(x, yc, ws, sw, 0.0)
+        if q < 1e-6 or not gain > straight:
+            q = 0.0
+            status = _NO_CURVATURE
+        elif q > 0.999 * MAX_CURVE:
+            status = _AT_BOUND
+
+        phi = np.empty(n)
+        der = np.empty(n)
+        mp = 0.0
+        md = 0.0
+        for i in range(n):
+            phi[i], der[i] = basis(x[i], q)
+            mp += ws[i] * phi[i]
+            md += ws[i] * der[i]
+        mp /= sw
+        md /= sw
+        cpp = 0.0
+        cpd = 0.0
+        cdd = 0.0
+        cpy = 0.0
+        for i in range(n):
+            p = phi[i] - mp
+            d = der[i] - md
+            cpp += ws[i] * p * p
+            cpd += ws[i] * p * d
+            cdd += ws[i] * d * d
+            cpy += ws[i] * p * yc[i]
+        rate = cpy / cpp
+        residual = np.empty(n)
+        rss = 0.0
+        for i in range(n):
+            r = yc[i] - rate * (phi[i] - mp)
+            residual[i] = r
+            rss += ws[i] * r * r
+        scale = spread(row, residual, rss, PARAMETERS, known, correlated)
+        determinant = cpp * cdd - cpd * cpd
+        row[STATUS] = status
+        row[START] = my - rate * mp
+        row[SLOPE] = rate / span
+        row[SLOPE_SE] = math.sqrt(scale * cdd / determinant) / span
+        row[CURVATURE] = q * q / span
+        row[TSS] = syy
+        row[START_SE] = math.sqrt(
+            scale / sw + (mp * mp * cdd - 2.0 * mp * md * cpd + md * md * cpp) * scale / determinant
+        )
+        if rate != 0.0:
+            # 1/τ = q²/T, so its error is 2q/T times that of q.
+            q_se = math.sqrt(scale * cpp / determinant) / abs(rate)
+            row[CURVATURE_SE] = 2.0 * q * q_se / span
+            row[COVARIANCE] = -2.0 * q * scale * cpd / determinant / rate / (span * span)
+        else:
+            row[CURVATURE_SE] = math.inf
+
+
+def fit(segments: Segments, *, correlated: bool = True) -> Fit:
+    """Fit the diffusive curve by variable projection.
+
+    Parameters
+    ----------
+    segments : Segments
+        Points of m closures, time zero at the closing of the lid, none before it.
+    correlated : bool
+        Whether standard errors allow for autocorrelated noise.
+
+    Returns
+    -------
+    Fit
+        Slope s₀ at time zero, start, and 1/τ [s⁻¹] as curvature, shape (m,). Where the
+        points bend the other way the line is returned with ``NO_CURVATURE``; where
+        √(T/τ) reaches :data:`MAX_CURVE`, ``CURVE_AT_BOUND``.
+    """
+    return fit_batch("diffusive", PARAMETERS, _fit, segments, correlated=correlated)
