@@ -57,7 +57,7 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
         *("quality", "flags", "revision", "station_digest", "software_version"),
         *(f"{kind}_{ending}_{m}" for m in candidates for kind in ("flux", "flux_se")),
         *("initial_slope_nmol_mol_s", "water_mol_mol", "height_m", "residual_sd_nmol_mol"),
-        *("noise_ratio", *(f"status_{m}" for m in candidates)),
+        *("noise_ratio", "calibration_gain", *(f"status_{m}" for m in candidates)),
     )
 
     def rows() -> Iterator[tuple[Any, ...]]:
@@ -84,6 +84,7 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
                 r["height_m"],
                 r["residual_sd_nmol_mol"],
                 r["noise_ratio"],
+                r["calibration_gain"],
                 *(fit["status"] if fit else None for fit in fits),
             )
 

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from stream.pipeline.calibrate import calibrated, kind_of_response, standards_of
 from stream.pipeline.headspace import (
     Surroundings,
     headspace_of,
@@ -17,7 +18,7 @@ from stream.pipeline.samples import Samples, analyzer_channels, precision_nmol, 
 from stream.records import SECOND
 from stream.science.choice import choose
 from stream.science.flux import Headspace, detection_limit, line_slope_se
-from stream.science.lid import LidClosure, Runs, runs_of
+from stream.science.lid import NO_RUNS, LidClosure, Runs, runs_of
 from stream.science.models import fit_model
 from stream.science.segments import lay_end_to_end
 from stream.science.visits import PortVisit, port_visits
@@ -62,6 +63,7 @@ def evaluate(
     ]
     around, records = _read(station, analyzer, events, windows, journal)
     stays = _stays(analyzer, records, events) if analyzer.shared else [[] for _ in events]
+    runs = port_runs(analyzer, records) if analyzer.shared else NO_RUNS
     fluxes: list[list[Row]] = [[] for _ in events]
     fits: list[list[Row]] = [[] for _ in events]
     visits: list[list[Row]] = [[] for _ in events]
@@ -72,6 +74,12 @@ def evaluate(
             _points(station, analyzer, gas, samples, event, window, stay)
             for event, window, stay in zip(events, windows, stays, strict=True)
         ]
+        if kind_of_response(analyzer, gas) is not None:
+            standards = standards_of(station, analyzer, gas, samples, runs, PORT_HOLD_US)
+            points = [
+                calibrated(p, event.lid, standards, analyzer, gas)
+                for p, event in zip(points, events, strict=True)
+            ]
         waters = np.fmax(waters, [p.water for p in points])
         _gas_rows(station, analyzer, gas, events, around, points, fluxes, fits)
         for i, p in enumerate(points):
@@ -104,7 +112,10 @@ def _read(
         channels |= sensor_channels(event.chamber)
     if analyzer.port_channel:
         channels.add(analyzer.port_channel)
-    before = round(max(rules.hold_s, rules.max_duration_s, 60.0) * SECOND)
+    holds = [rules.hold_s, rules.max_duration_s, 60.0]
+    if analyzer.standards:
+        holds.append(analyzer.standard_hold_s)
+    before = round(max(holds) * SECOND)
     first = min(e.lid.closed_us for e in events) - before
     last = max(w.stop_us for w in windows) + round(analyzer.lag_s * SECOND) + SECOND
     records = journal.read(channels, first, last)
@@ -213,6 +224,7 @@ def _fit(
     span = np.array([p.t[-1] if len(p.t) else np.nan for p in points]) - first
     choice = choose(candidates, span, first, known_variance=known, rule=station.models.default)
     moles, relative = moles_and_error(air)
+    relative = np.hypot(relative, [p.gain_relative_se for p in points])
     limit = detection_limit(choice.noise_se, choice.freedom, moles)
     if known:
         poor = choice.noise_variance > POOR_FIT**2

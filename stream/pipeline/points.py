@@ -39,7 +39,10 @@ class Points:
     flags : set of str
         What is wrong with the points.
     visits : list of rows
-        The visits, for the table of that name.
+        The visits, for the table of that name, as measured.
+    gain, gain_relative_se : float
+        Mean slope of the response that the points were corrected by, NaN where they
+        were not; its relative standard error.
     """
 
     t: Floats
@@ -51,6 +54,8 @@ class Points:
     water: float
     flags: set[str] = field(default_factory=set)
     visits: list[Row] = field(default_factory=list)
+    gain: float = float("nan")
+    gain_relative_se: float = 0.0
 
 
 def own_line_points(

@@ -118,6 +118,7 @@ class Outcome:
             "slope_nmol_mol_s": float(choice.slope[j]) if fit else float("nan"),
             "residual_sd_nmol_mol": _residual_sd(fit, j, points),
             "noise_ratio": noise_ratio(fit, j) if fit else float("nan"),
+            "calibration_gain": points.gain,
             "quality": quality(flags),
             "flags": words(flags),
         }

@@ -62,7 +62,8 @@ class AnalyzerWork:
         reach = micros(rules.bounce_s + 60.0)
         before = self._span[0] - reach
         anchors = {c.id: self._anchor(c.id, before) for c in self._chambers}
-        touched = self._span[1] + micros(max(rules.hold_s, 60.0))
+        hold = self._analyzer.standard_hold_s if self._analyzer.standards else 0.0
+        touched = self._span[1] + micros(max(rules.hold_s, hold, 60.0))
         stretches = self._lids(anchors, touched)
         others = [
             found

@@ -170,6 +170,23 @@ _ALL = (
         " whole takes three values or fewer.",
         "Look at the analyzer and at the logger's link to it; restart the link.",
     ),
+    Flag(
+        "calibration_overdue",
+        SUSPECT,
+        "Too few standard gases were visited lately; the points are as measured.",
+        "Within standard_hold_s before closing and up to the opening there is no visit of as"
+        " many different standards as the response needs.",
+        "Look at the port schedule, the cylinders' valves and their pressure. Compressed gas:"
+        " follow local codes.",
+    ),
+    Flag(
+        "calibration_poor",
+        SUSPECT,
+        "The standards do not agree with one another, or what they show wanders.",
+        "A standard lies further from the response than max_standard_residual of their span,"
+        " or its visits differ by more than max_standard_drift of its value.",
+        "Check values and leaks of the standards; let the analyzer's maker see a drift.",
+    ),
     # What goes with the points
     Flag(
         "no_water",

@@ -5,6 +5,7 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import Final
 
+from stream.science.calibration import NEEDS
 from stream.science.constants import MOLAR_MASS
 from stream.science.models import FITS
 from stream.science.units import CHANNEL_UNITS
@@ -122,6 +123,17 @@ def _analyzers(station: Station) -> Iterator[str]:
 def _standards(path: str, a: Analyzer, chambers: tuple[Chamber, ...]) -> Iterator[str]:
     if a.standards and not a.shared:
         yield f"{path}.standards: only an analyzer with port_channel visits standards"
+    if a.response != "none" and a.response != "auto":
+        for gas in a.gases:
+            known = {s.value for s in a.standards if s.gas == gas}
+            needed = NEEDS[a.response]
+            if known and len(known) < needed:
+                yield (
+                    f"{path}.response: {a.response!r} needs {needed} standards of different"
+                    f" {gas}, and there are {len(known)}"
+                )
+            if a.response == "factor" and known == {0.0}:
+                yield f"{path}.response: 'factor' needs a standard of {gas} that is not zero gas"
     taken = {c.port: c.id for c in chambers}
     seen: set[tuple[int, str]] = set()
     for j, s in enumerate(a.standards):

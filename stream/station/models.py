@@ -88,6 +88,7 @@ class Standard(Model):
     port: int
     gas: str
     value: NotNegative
+    uncertainty: NotNegative = 0.0
 
 
 class Analyzer(Model):
@@ -104,6 +105,10 @@ class Analyzer(Model):
     status_channel: ChannelName | None = None
     status_ok: Annotated[tuple[Finite, ...], Field(strict=False)] = (0.0,)
     standards: Annotated[tuple[Standard, ...], Field(strict=False)] = ()
+    response: Literal["auto", "none", "offset", "factor", "linear", "quadratic"] = "auto"
+    standard_hold_s: Positive = 21_600.0
+    max_standard_residual: Positive = 0.02
+    max_standard_drift: Positive = 0.05
 
     @property
     def shared(self) -> bool:

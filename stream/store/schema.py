@@ -200,6 +200,7 @@ fluxes = Table(
     ),
     Column("quality", Integer, nullable=False),
     Column("flags", Text, nullable=False),
+    *_numbers("calibration_gain"),
     ForeignKeyConstraint(
         ["station", "chamber", "closed_us", "revision"],
         ["closures.station", "closures.chamber", "closures.closed_us", "closures.revision"],

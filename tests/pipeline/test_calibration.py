@@ -1,0 +1,192 @@
+"""Fluxes in terms of the standards: a wrong or drifting gain is taken out, and told."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from small import T0, part, shared_stream, stored
+
+from stream.errors import StationFileError
+from stream.pipeline.replay import Parts
+from stream.records import SECOND, Batch, tidy
+from stream.station import StationFile, load_station
+from stream.store import Store
+from stream.store.readers import Reader
+
+Make = Callable[..., StationFile]
+OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
+Change = Callable[[np.ndarray, np.ndarray], np.ndarray]
+
+
+def shown(change: Change, seed: int = 1) -> Batch:
+    """The shared stream as an analyzer with this response shows it: of seconds and truth."""
+    batch = shared_stream(seed=seed)
+    columns = {c: batch.values[:, j].copy() for j, c in enumerate(batch.channels)}
+    dry = columns["n2o"] / (1 - columns["h2o"] / 1e3)
+    columns["n2o"] = change(batch.times / SECOND - T0, dry) * (1 - columns["h2o"] / 1e3)
+    return tidy(batch.source, batch.times, columns, batch.lines)
+
+
+def fluxes(
+    file: StationFile, open_parts: OpenParts, url: str, batch: Batch
+) -> list[dict[str, object]]:
+    store, parts = open_parts(file, url)
+    parts.intake.take(batch)
+    parts.settlement.settle()
+    return [r for r in Reader(store, "small").fluxes() if r["revision"]]
+
+
+def with_response(file: StationFile, *lines: str) -> StationFile:
+    text = file.path.read_text().replace("flush_s = 20.0", "\n".join(["flush_s = 20.0", *lines]))
+    file.path.write_text(text)
+    return load_station(file.path)
+
+
+def column(rows: list[dict[str, object]], name: str) -> np.ndarray:
+    return np.array([r[name] for r in rows], dtype=float)
+
+
+TRUE = np.array([0.1, 0.2])
+"""Initial slopes of the two chambers [nmol mol⁻¹ s⁻¹]."""
+
+
+def slopes_over_truth(rows: list[dict[str, object]]) -> np.ndarray:
+    truth = np.array([TRUE[int(str(r["chamber"])[1]) - 1] for r in rows])
+    return column(rows, "slope_nmol_mol_s") / truth
+
+
+def test_a_wrong_gain_is_taken_out(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Six per cent too much: the slopes are those of the truth; left alone they are not."""
+    file = make_station(shared=True)
+    high = shown(lambda t, x: 1.06 * x)
+    rows = fluxes(file, open_parts, sqlite_url, high)
+    plain = fluxes(file, open_parts, sqlite_url + "2", shown(lambda t, x: x))
+    assert len(rows) == len(plain) >= 10
+    truth = column(plain, "slope_nmol_mol_s")
+    np.testing.assert_allclose(column(rows, "slope_nmol_mol_s"), truth, rtol=1e-3)
+    assert np.median(slopes_over_truth(rows)) == pytest.approx(1.0, abs=0.03)
+    assert column(rows, "calibration_gain") == pytest.approx(1 / 1.06, rel=1e-3)
+    off = with_response(file, 'response = "none"')
+    raw = fluxes(off, open_parts, sqlite_url + "3", high)
+    assert np.isnan(column(raw, "calibration_gain")).all()
+    np.testing.assert_allclose(column(raw, "slope_nmol_mol_s"), 1.06 * truth, rtol=5e-3)
+
+
+def test_a_drift_is_taken_out_for_the_most_part(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Four per cent in an hour and a half make a false slope of 2.6e-3 a second on 330; what
+    is left of it comes from points after the last standard of their closure, which is held.
+    """
+    drifting = shown(lambda t, x: (0.97 + 8e-6 * t) * x)
+    file = make_station(shared=True)
+    plain = fluxes(file, open_parts, sqlite_url, shown(lambda t, x: x))
+    rows = fluxes(file, open_parts, sqlite_url + "2", drifting)
+    raw = fluxes(with_response(file, 'response = "none"'), open_parts, sqlite_url + "3", drifting)
+    truth = column(plain, "slope_nmol_mol_s")
+    left = np.abs(column(rows, "slope_nmol_mol_s") - truth)
+    false = np.abs(column(raw, "slope_nmol_mol_s") - truth * 0.99)
+    assert np.median(false) > 2e-3
+    assert np.median(left) < 0.75 * np.median(false)
+    assert left.max() < 2.6e-3
+
+
+def test_the_uncertainty_of_a_standard_reaches_the_flux(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """A standard good to 2 % makes no flux better than that, on top of the rest."""
+    batch = shown(lambda t, x: x)
+    file = make_station(shared=True)
+    before = fluxes(file, open_parts, sqlite_url, batch)
+    text = file.path.read_text().replace("value = 1000.0", "value = 1000.0\nuncertainty = 20.0")
+    file.path.write_text(text)
+    after = fluxes(load_station(file.path), open_parts, sqlite_url + "2", batch)
+    added = np.sqrt(
+        column(after, "flux_se_nmol_m2_s") ** 2 - column(before, "flux_se_nmol_m2_s") ** 2
+    )
+    np.testing.assert_allclose(added / np.abs(column(after, "flux_nmol_m2_s")), 0.02, rtol=0.01)
+    np.testing.assert_allclose(
+        column(after, "flux_nmol_m2_s"), column(before, "flux_nmol_m2_s"), rtol=1e-3
+    )
+
+
+def test_two_standards_take_out_an_offset_too(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Port 0 draws ambient air of 330 between closures; here it is a standard as well."""
+    file = make_station(shared=True)
+    second = '[[analyzers.standards]]\nport = 0\ngas = "N2O"\nvalue = 330.0\n[[chambers]]'
+    file.path.write_text(file.path.read_text().replace("[[chambers]]", second, 1))
+    file = load_station(file.path)
+    rows = fluxes(file, open_parts, sqlite_url, shown(lambda t, x: 25.0 + 1.1 * x))
+    assert column(rows, "calibration_gain")[2:] == pytest.approx(1 / 1.1, rel=2e-3)
+    starts = column(rows, "start_mole_fraction")[2:]
+    np.testing.assert_allclose(starts, 330.0, atol=1.5)
+    assert np.median(slopes_over_truth(rows[2:])) == pytest.approx(1.0, abs=0.03)
+
+
+def test_no_standard_visited(make_station: Make, open_parts: OpenParts, sqlite_url: str) -> None:
+    """The valve of the standard's port does not open: as measured, and said."""
+    batch = shared_stream()
+    columns = {c: batch.values[:, j].copy() for j, c in enumerate(batch.channels)}
+    columns["port"][columns["port"] == 9] = 8
+    file = make_station(shared=True)
+    changed = tidy(batch.source, batch.times, columns, batch.lines)
+    for r in fluxes(file, open_parts, sqlite_url, changed):
+        assert "calibration_overdue" in str(r["flags"]).split()
+        assert r["quality"] == 3
+        assert r["flux_nmol_m2_s"] is not None
+        assert r["calibration_gain"] is None
+    good = fluxes(file, open_parts, sqlite_url + "2", shared_stream())
+    assert not any("calibration" in str(r["flags"]) for r in good)
+
+
+def test_a_standard_that_wanders_is_said(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Its cylinder runs empty: what it shows falls by a tenth within an hour."""
+    batch = shown(lambda t, x: np.where(x > 900, x * (1 - 0.1 * np.clip(t / 3600, 0, 1)), x))
+    rows = fluxes(make_station(shared=True), open_parts, sqlite_url, batch)
+    flagged = ["calibration_poor" in str(r["flags"]).split() for r in rows]
+    assert not flagged[0]
+    assert flagged[-1]
+
+
+def test_cut_anywhere_the_calibrated_rows_are_the_same(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """To the bit, settled after each piece; a late standard makes a new revision."""
+    file = make_station(shared=True)
+    batch = shown(lambda t, x: (0.97 + 8e-6 * t) * x)
+    whole, _ = open_parts(file, sqlite_url)
+    fluxes(file, open_parts, sqlite_url, batch)
+    cut, parts = open_parts(file, sqlite_url + "2")
+    for first in range(0, len(batch), 171):
+        parts.intake.take(part(batch, slice(first, first + 171)))
+        parts.settlement.settle()
+    assert stored(cut) == stored(whole)
+    late_store, late_parts = open_parts(file, sqlite_url + "3")
+    standard = batch.values[:, batch.channels.index("port")] == 9
+    late = standard & (np.abs(batch.times / SECOND - T0 - 1200) < 150)
+    assert late.any()
+    late_parts.intake.take(part(batch, ~late))
+    late_parts.settlement.settle()
+    late_parts.intake.take(part(batch, late))
+    assert late_parts.settlement.settle().written["closures", "revised"] > 0
+    current = {
+        (r["chamber"], r["closed_us"], r["gas"]): r["flux_nmol_m2_s"]
+        for r in Reader(late_store, "small").fluxes()
+    }
+    expected = {
+        (r["chamber"], r["closed_us"], r["gas"]): r["flux_nmol_m2_s"]
+        for r in Reader(whole, "small").fluxes()
+    }
+    assert current == expected
+
+
+def test_a_response_that_its_standards_do_not_bear_is_named(make_station: Make) -> None:
+    file = make_station(shared=True)
+    with pytest.raises(StationFileError, match=r"response: 'linear' needs 2 standards"):
+        with_response(file, 'response = "linear"')
