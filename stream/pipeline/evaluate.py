@@ -5,6 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from stream.pipeline.calibrate import calibrated, kind_of_response, standards_of
+from stream.pipeline.diagnose import seal_flags, with_flags
 from stream.pipeline.headspace import (
     Surroundings,
     headspace_of,
@@ -84,12 +85,14 @@ def evaluate(
         _gas_rows(station, analyzer, gas, events, around, points, fluxes, fits)
         for i, p in enumerate(points):
             visits[i] += [{"gas": gas, **row} for row in p.visits]
-    return [
-        closure_result(event, near, float(water), children)
-        for event, near, water, *children in zip(
-            events, around, waters, fluxes, fits, visits, strict=True
-        )
-    ]
+    results = []
+    for event, near, water, rows, *others in zip(
+        events, around, waters, fluxes, fits, visits, strict=True
+    ):
+        seal = seal_flags(rows, rules)
+        children = [[with_flags(row, seal) for row in rows], *others]
+        results.append(closure_result(event, near, float(water), children, seal))
+    return results
 
 
 def _surely_closed_until(station: Station, lid: LidClosure) -> int:

@@ -199,10 +199,16 @@ def _closure_row(
 
 
 def closure_result(
-    event: Event, near: Surroundings, water: float, children: Sequence[list[Row]]
+    event: Event,
+    near: Surroundings,
+    water: float,
+    children: Sequence[list[Row]],
+    seal: set[str],
 ) -> Result:
-    """The result of one closure, from its rows of fluxes, fits and visits."""
-    flags = event.flags | near.flags
+    """The result of one closure, from its rows of fluxes, fits and visits, and from what
+    its gases say together of the seal.
+    """
+    flags = event.flags | near.flags | seal
     row = _closure_row(event, near, water, words(flags), quality(flags))
     tables = dict(zip(("fluxes", "model_fits", "visits"), children, strict=True))
     return Result("closures", _identity(event), row, digest_of(row, tables), tables)

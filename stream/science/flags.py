@@ -245,6 +245,31 @@ _ALL = (
         "Absolute flux below detection_limit.",
         "Nothing: average such fluxes, never set them to zero.",
     ),
+    # Lid and seal, by all gases together
+    Flag(
+        "no_co2_rise",
+        SUSPECT,
+        "CO2 did not rise, though soil breathes: the lid may not have sealed, or the air came"
+        " from elsewhere.",
+        "The flux of CO2 is below its detection limit.",
+        "Look at the seal, the collar and the tubing of this chamber. On frozen or flooded soil"
+        " it may be true.",
+    ),
+    Flag(
+        "leak_suspected",
+        SUSPECT,
+        "Every gas bends more sharply than a sealed headspace can.",
+        "All gases of the closure, two at least, have the reason curve_too_sharp.",
+        "Look at the seal, the collar and the tubing of this chamber.",
+    ),
+    Flag(
+        "start_off_ambient",
+        SUSPECT,
+        "The closure did not begin near outside air: the headspace was not flushed.",
+        "The fitted start differs from ambient in the station file by more than ambient_tolerance.",
+        "Give the lid more time open between closures; look for still air and a lid that opens"
+        " half way.",
+    ),
     # Closures that did not happen
     Flag(
         "lid_stuck_open",

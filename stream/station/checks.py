@@ -211,6 +211,10 @@ def _rules(station: Station) -> Iterator[str]:
         yield "closure.dead_band_s: must be less than min_duration_s, or no points are left"
     if not r.min_duration_s < r.max_duration_s:
         yield "closure.max_duration_s: must be more than min_duration_s"
+    measured = {gas for a in station.analyzers for gas in a.gases}
+    for gas in r.ambient:
+        if gas not in measured:
+            yield f"closure.ambient.{gas}: no analyzer measures it; see gases"
     for j, name in enumerate(station.models.candidates):
         if name not in FITS:
             yield f"models.candidates[{j}]: unknown model {name!r}; write one of {', '.join(FITS)}"

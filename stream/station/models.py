@@ -165,6 +165,8 @@ class ClosureRules(Model):
     moving_limit_s: Positive = 60.0
     hold_s: NotNegative = 3600.0
     lateness_s: NotNegative = 60.0
+    ambient: dict[str, Positive] = {}
+    ambient_tolerance: Positive = 0.15
 
 
 class ModelRules(Model):

@@ -197,6 +197,9 @@ def test_every_flag_of_the_lid_and_the_points_is_exercised(own: Outcome, shared:
     injected = set(own.flags()[0]) | set(shared.flags()[0])
     elsewhere = {
         "no_open_edge",
+        "no_co2_rise",
+        "leak_suspected",
+        "start_off_ambient",
         "calibration_overdue",
         "calibration_poor",
         "clock_unsteady",

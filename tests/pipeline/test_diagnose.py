@@ -1,0 +1,114 @@
+"""Lid and seal, by what all gases of a closure say together."""
+
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+from small import T0, own_line_stream
+
+from stream.errors import StationFileError
+from stream.pipeline.diagnose import seal_flags
+from stream.pipeline.replay import Parts
+from stream.records import SECOND, Batch, tidy
+from stream.station import StationFile, load_station
+from stream.station.models import ClosureRules
+from stream.store import Store
+from stream.store.readers import Reader
+
+Make = Callable[..., StationFile]
+OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
+
+
+def two_gases(file: StationFile, *closure: str) -> StationFile:
+    """The small station with carbon dioxide beside nitrous oxide."""
+    text = file.path.read_text()
+    text = text.replace('gases = { N2O = "n2o" }', 'gases = { N2O = "n2o", CO2 = "co2" }')
+    text = text.replace("[channels.n2o]", '[channels.co2]\nunit = "umol/mol"\n[channels.n2o]')
+    text = text.replace("dead_band_s = 20.0", "\n".join(["dead_band_s = 20.0", *closure]))
+    file.path.write_text(text)
+    return load_station(file.path)
+
+
+def stream(co2_slope: float, start: float = 420.0) -> Batch:
+    """The small stream with CO2 that rises while a lid is closed, and falls back when open."""
+    batch = own_line_stream()
+    columns = {c: batch.values[:, j].copy() for j, c in enumerate(batch.channels)}
+    rng = np.random.default_rng(3)
+    t = batch.times / SECOND - T0
+    rise = np.zeros(len(t))
+    for i in (1, 2):
+        closed = columns[f"lid_{i}"] == 1
+        since = (t - 60 - 450 * (i - 1)) % 900
+        rise = np.where(closed, co2_slope * since, rise)
+    dry = start + rise + 0.1 * rng.standard_normal(len(t))
+    columns["co2"] = dry * (1 - columns["h2o"] / 1e3)
+    return tidy(batch.source, batch.times, columns, batch.lines)
+
+
+def flags(file: StationFile, open_parts: OpenParts, url: str, batch: Batch) -> list[set[str]]:
+    store, parts = open_parts(file, url)
+    parts.intake.take(batch)
+    parts.settlement.settle()
+    reader = Reader(store, "small")
+    by_row = [set(r["flags"].split()) for r in reader.fluxes() if r["revision"]]
+    by_closure = [set(r["flags"].split()) for r in reader.closures() if r["revision"]]
+    assert len(by_row) == 2 * len(by_closure) > 16
+    for i, closure in enumerate(by_closure):
+        seal = {"no_co2_rise", "leak_suspected", "start_off_ambient"}
+        assert by_row[2 * i] & seal == by_row[2 * i + 1] & seal == closure & seal
+    return by_closure
+
+
+def test_carbon_dioxide_that_does_not_rise(
+    make_station: Make, open_parts: OpenParts, database_url: str
+) -> None:
+    """A lid that does not seal; the same closures with 0.05 umol/mol a second are good."""
+    file = two_gases(make_station())
+    still = flags(file, open_parts, database_url, stream(0.0))
+    # One closure in twenty passes the detection limit by chance.
+    assert sum("no_co2_rise" in f for f in still) >= len(still) - 2
+    store, _ = open_parts(file, database_url)
+    rows = [r for r in Reader(store, "small").fluxes() if "no_co2_rise" in r["flags"]]
+    assert {r["quality"] for r in rows} == {3}
+
+
+def test_carbon_dioxide_that_rises(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    rising = flags(two_gases(make_station()), open_parts, sqlite_url, stream(0.05))
+    assert not any(f & {"no_co2_rise", "leak_suspected", "start_off_ambient"} for f in rising)
+
+
+def test_a_start_far_from_outside_air(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """420 umol/mol outside: a headspace that begins at 620 was not flushed."""
+    file = two_gases(make_station(), "ambient = { CO2 = 420000.0 }")
+    assert not any(
+        "start_off_ambient" in f for f in flags(file, open_parts, sqlite_url, stream(0.05))
+    )
+    high = flags(file, open_parts, sqlite_url + "2", stream(0.05, start=620.0))
+    assert all("start_off_ambient" in f for f in high)
+
+
+def row(gas: str, reason: str, more: str = "") -> dict[str, object]:
+    return {
+        "gas": gas, "model": "linear", "model_reason": reason, "flags": more,
+        "start_mole_fraction": 1.0,
+    }  # fmt: skip
+
+
+def test_every_gas_bends_too_sharply() -> None:
+    """Two gases at least; one that is spoiled by something worse has no say."""
+    rules = ClosureRules()
+    sharp, plain = row("N2O", "curve_too_sharp"), row("CH4", "line_suffices")
+    assert seal_flags([sharp, row("CO2", "curve_too_sharp")], rules) == {"leak_suspected"}
+    assert seal_flags([sharp, plain], rules) == set()
+    assert seal_flags([sharp], rules) == set()
+    bad = row("CH4", "line_suffices", "flat_line")
+    assert seal_flags([sharp, row("CO2", "curve_too_sharp"), bad], rules) == {"leak_suspected"}
+
+
+def test_ambient_of_a_gas_that_nobody_measures(make_station: Make) -> None:
+    with pytest.raises(StationFileError, match=r"closure\.ambient\.CH4: no analyzer measures it"):
+        two_gases(make_station(), "ambient = { CH4 = 1900.0 }")
