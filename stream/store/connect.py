@@ -3,6 +3,7 @@
 import os
 import re
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -69,8 +70,17 @@ class Store:
         """Create the tables, or change them to what this version needs."""
         if self.is_sqlite:
             _make_private(self.engine.url.database)
-        with self.plain_errors():
-            _bring_up_to_date(self.engine, self.shown)
+        until = time.monotonic() + BUSY_S
+        while True:
+            try:
+                with self.plain_errors():
+                    _bring_up_to_date(self.engine, self.shown)
+                return
+            except StoreBusy:
+                # SQLite does not queue two who make a file ready at the same moment.
+                if time.monotonic() >= until:
+                    raise
+                time.sleep(0.05)
 
     def let_go(self) -> None:
         """Forget the connections that nobody uses; the next use makes new ones."""

@@ -3,6 +3,7 @@
 import shutil
 import sqlite3
 import subprocess
+import threading
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
@@ -47,6 +48,21 @@ def test_the_migrations_make_the_tables_of_the_schema(database_url: str) -> None
 def test_opening_again_changes_nothing(database_url: str) -> None:
     open_store(database_url).close()
     open_store(database_url).close()
+
+
+def test_a_new_database_that_somebody_else_is_making_is_waited_for(tmp_path: Path) -> None:
+    """SQLite refuses at once, without its busy timeout, to turn a file to its write-ahead log
+    while another connection writes there for the first time.
+    """
+    path = tmp_path / "new.db"
+    other = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+    other.execute("BEGIN IMMEDIATE")
+    other.execute("CREATE TABLE theirs (x)")
+    timer = threading.Timer(0.5, other.execute, ["COMMIT"])
+    timer.start()
+    open_store(f"sqlite:///{path}").close()
+    timer.join()
+    other.close()
 
 
 def test_sqlite_is_durable(sqlite_url: str) -> None:
