@@ -263,7 +263,7 @@ def test_every_flag_says_what_it_is_and_what_to_do() -> None:
     """CF flag_meanings: words of letters, digits and _-.+@ only."""
     for name, flag in FLAGS.items():
         assert name == flag.name
-        assert set(name) <= set("abcdefghijklmnopqrstuvwxyz_")
+        assert set(name) <= set("abcdefghijklmnopqrstuvwxyz0123456789_")
         assert flag.quality in {1, 2, 3, 4, 9}
         for text in (flag.meaning, flag.found, flag.remedy):
             assert text.endswith(".")
