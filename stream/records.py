@@ -159,13 +159,13 @@ def tidy(
     sane = (times >= EARLIEST) & (times < LATEST)
     if not (filled & sane).all():
         for i in np.flatnonzero(filled & ~sane):
-            text = ",".join(_cells(channels, values[i]))
+            text = row_text(channels, values[i])
             refused.append(
                 Reject(
                     source,
                     int(lines[i]),
                     f"time {_when(times[i])} is before 2000 or after 2100",
-                    text[:MAX_REJECT_TEXT],
+                    text,
                 )
             )
         keep = filled & sane
@@ -309,8 +309,10 @@ def disagreement(
     )
 
 
-def _cells(channels: tuple[str, ...], row: Floats) -> list[str]:
-    return [f"{c}={float(v)!r}" for c, v in zip(channels, row, strict=True) if not np.isnan(v)]
+def row_text(channels: tuple[str, ...], row: Floats) -> str:
+    """The records of a row as text for quarantine."""
+    cells = [f"{c}={float(v)!r}" for c, v in zip(channels, row, strict=True) if not np.isnan(v)]
+    return ",".join(cells)[:MAX_REJECT_TEXT]
 
 
 def _when(time: int) -> str:

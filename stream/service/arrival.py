@@ -4,7 +4,7 @@ from typing import Final
 
 import numpy as np
 
-from stream.records import DAY, OFF, SECOND, Batch, ClockDoubt, Reject, rfc3339
+from stream.records import DAY, OFF, SECOND, Batch, ClockDoubt, Reject, rfc3339, row_text
 
 AHEAD_S: Final = 2.0
 """A record that is dated later than this after its arrival comes from a clock that is ahead."""
@@ -102,11 +102,7 @@ def without_the_impossible(batch: Batch, arrived_us: int, latest_us: int | None)
             batch.source,
             int(batch.lines[i]),
             f"time {rfc3339(int(batch.times[i]))} is over a day after its arrival",
-            ",".join(
-                f"{c}={float(v)!r}"
-                for c, v in zip(batch.channels, batch.values[i], strict=True)
-                if not np.isnan(v)
-            )[:500],
+            row_text(batch.channels, batch.values[i]),
         )
         for i in np.flatnonzero(~keep)
     ]

@@ -23,8 +23,8 @@ from stream.sources.delimited import (
     NEVER,
     DelimitedReader,
     Place,
-    find_layout,
 )
+from stream.sources.layout import find_layout
 from stream.sources.replay import PACKS_A_BATCH, Recording, is_json, look_at, read_recording
 from stream.sources.senml import decode_pack
 from stream.sources.unpack import is_packed

@@ -9,7 +9,8 @@ from typing import Final
 
 from stream.errors import RecordError, SourceError
 from stream.records import Batch, refused_batch, together
-from stream.sources.delimited import BLOCK_BYTES, DelimitedReader, Layout, find_layout
+from stream.sources.delimited import BLOCK_BYTES, DelimitedReader
+from stream.sources.layout import Layout, find_layout
 from stream.sources.senml import decode_pack
 from stream.sources.unpack import Content, open_content
 from stream.station import FolderSource, Station, read_clock

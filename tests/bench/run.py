@@ -26,7 +26,8 @@ from stream.demo.write import _fast_text, _slow_text, station_text
 from stream.pipeline.replay import replay
 from stream.science.models import fit_model
 from stream.science.segments import Segments
-from stream.sources.delimited import DelimitedReader, find_layout
+from stream.sources.delimited import DelimitedReader
+from stream.sources.layout import find_layout
 from stream.station import load_station, read_clock
 
 GASES = {"N2O": "n2o", "CH4": "ch4", "CO2": "co2"}

@@ -11,8 +11,9 @@ from small import station_text
 
 from stream.errors import RecordError, SourceError, StationFileError, StoreError
 from stream.records import EARLIEST, LATEST, Batch
-from stream.sources.delimited import DelimitedReader, find_layout
+from stream.sources.delimited import DelimitedReader
 from stream.sources.folder import FolderWatch
+from stream.sources.layout import find_layout
 from stream.sources.messages import Decoder, Message
 from stream.sources.senml import decode_pack
 from stream.sources.timestamps import parse_time

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 
 from stream.errors import SourceError
 from stream.records import Batch, rfc3339
-from stream.sources.delimited import DelimitedReader, find_layout
+from stream.sources.delimited import DelimitedReader
+from stream.sources.layout import find_layout
 from stream.station import read_clock
 
 WANTED = frozenset({"n2o", "lid"})

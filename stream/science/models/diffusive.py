@@ -16,21 +16,16 @@ from numpy.typing import NDArray
 
 from stream.science.kernel import inline, kernel
 from stream.science.models.batch import fit_batch
+from stream.science.models.profile import average, finish
 from stream.science.models.result import (
     COLUMNS,
     COVARIANCE,
     CURVATURE,
     CURVATURE_SE,
-    SLOPE,
-    SLOPE_SE,
-    START,
-    START_SE,
     STATUS,
-    TSS,
     Fit,
     FitStatus,
 )
-from stream.science.models.spread import spread
 from stream.science.segments import Segments
 
 PARAMETERS = 3
@@ -205,19 +200,7 @@ def _fit(
             syy += ws[i] * yc[i] * yc[i]
 
         if n > 2 * _BINS:
-            for j in range(_BINS):
-                i0 = n * j // _BINS
-                i1 = n * (j + 1) // _BINS
-                bw = 0.0
-                bx = 0.0
-                by = 0.0
-                for i in range(i0, i1):
-                    bw += ws[i]
-                    bx += ws[i] * x[i]
-                    by += ws[i] * yc[i]
-                bin_w[j] = bw
-                bin_x[j] = bx / bw
-                bin_y[j] = by / bw
+            average(x, yc, ws, bin_x, bin_y, bin_w)
             q = _search(bin_x, bin_y, bin_w, sw, MAX_CURVE)
         else:
             q = _search(x, yc, ws, sw, MAX_CURVE)
@@ -244,48 +227,16 @@ def _fit(
 
         phi = np.empty(n)
         der = np.empty(n)
-        mp = 0.0
-        md = 0.0
         for i in range(n):
             phi[i], der[i] = basis(x[i], q)
-            mp += ws[i] * phi[i]
-            md += ws[i] * der[i]
-        mp /= sw
-        md /= sw
-        cpp = 0.0
-        cpd = 0.0
-        cdd = 0.0
-        cpy = 0.0
-        for i in range(n):
-            p = phi[i] - mp
-            d = der[i] - md
-            cpp += ws[i] * p * p
-            cpd += ws[i] * p * d
-            cdd += ws[i] * d * d
-            cpy += ws[i] * p * yc[i]
-        rate = cpy / cpp
-        residual = np.empty(n)
-        rss = 0.0
-        for i in range(n):
-            r = yc[i] - rate * (phi[i] - mp)
-            residual[i] = r
-            rss += ws[i] * r * r
-        scale = spread(row, residual, rss, PARAMETERS, known, correlated)
-        determinant = cpp * cdd - cpd * cpd
-        row[STATUS] = status
-        row[START] = my - rate * mp
-        row[SLOPE] = rate / span
-        row[SLOPE_SE] = math.sqrt(scale * cdd / determinant) / span
-        row[CURVATURE] = q * q / span
-        row[TSS] = syy
-        row[START_SE] = math.sqrt(
-            scale / sw + (mp * mp * cdd - 2.0 * mp * md * cpd + md * md * cpp) * scale / determinant
+        rate, variance, covariance = finish(
+            row, status, phi, der, yc, ws, sw, my, syy, span, PARAMETERS, known, correlated
         )
+        row[CURVATURE] = q * q / span
         if rate != 0.0:
             # 1/τ = q²/T, so its error is 2q/T times that of q.
-            q_se = math.sqrt(scale * cpp / determinant) / abs(rate)
-            row[CURVATURE_SE] = 2.0 * q * q_se / span
-            row[COVARIANCE] = -2.0 * q * scale * cpd / determinant / rate / (span * span)
+            row[CURVATURE_SE] = 2.0 * q * math.sqrt(variance) / (abs(rate) * span)
+            row[COVARIANCE] = 2.0 * q * covariance / rate / (span * span)
         else:
             row[CURVATURE_SE] = math.inf
 

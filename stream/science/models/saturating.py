@@ -15,21 +15,16 @@ from numpy.typing import NDArray
 
 from stream.science.kernel import inline, kernel
 from stream.science.models.batch import fit_batch
+from stream.science.models.profile import average, finish
 from stream.science.models.result import (
     COLUMNS,
     COVARIANCE,
     CURVATURE,
     CURVATURE_SE,
-    SLOPE,
-    SLOPE_SE,
-    START,
-    START_SE,
     STATUS,
-    TSS,
     Fit,
     FitStatus,
 )
-from stream.science.models.spread import spread
 from stream.science.segments import Segments
 
 PARAMETERS = 3
@@ -242,19 +237,7 @@ def _fit(
         top = min(MAX_CURVE, LEFT_TO_BE_SEEN / max(x[0], gap))
 
         if n > 2 * _BINS:
-            for j in range(_BINS):
-                i0 = n * j // _BINS
-                i1 = n * (j + 1) // _BINS
-                bw = 0.0
-                bx = 0.0
-                by = 0.0
-                for i in range(i0, i1):
-                    bw += ws[i]
-                    bx += ws[i] * x[i]
-                    by += ws[i] * yc[i]
-                bin_w[j] = bw
-                bin_x[j] = bx / bw
-                bin_y[j] = by / bw
+            average(x, yc, ws, bin_x, bin_y, bin_w)
             kappa, low, high = _locate(bin_x, bin_y, bin_w, sw, xr, top, 1e-4)
             if kappa > 0.0:
                 rough = kappa
@@ -278,53 +261,19 @@ def _fit(
         elif kappa > 0.999 * top:
             status = _AT_BOUND
 
-        # Two clean passes at the end: means, then centred sums and residuals.
         phi = np.empty(n)
         der = np.empty(n)
-        mp = 0.0
-        md = 0.0
         for i in range(n):
             g, dg = _basis(kappa * x[i])
             phi[i] = x[i] * g
             der[i] = x[i] * x[i] * dg
-            mp += ws[i] * phi[i]
-            md += ws[i] * der[i]
-        mp /= sw
-        md /= sw
-        cpp = 0.0
-        cpd = 0.0
-        cdd = 0.0
-        cpy = 0.0
-        for i in range(n):
-            p = phi[i] - mp
-            d = der[i] - md
-            cpp += ws[i] * p * p
-            cpd += ws[i] * p * d
-            cdd += ws[i] * d * d
-            cpy += ws[i] * p * yc[i]
-        rate = cpy / cpp
-        residual = np.empty(n)
-        rss = 0.0
-        for i in range(n):
-            r = yc[i] - rate * (phi[i] - mp)
-            residual[i] = r
-            rss += ws[i] * r * r
-        scale = spread(row, residual, rss, PARAMETERS, known, correlated)
-        determinant = cpp * cdd - cpd * cpd
-        v_rate = scale * cdd / determinant
-        row[STATUS] = status
-        row[START] = my - rate * mp
-        row[SLOPE] = rate / span
-        row[SLOPE_SE] = math.sqrt(v_rate) / span
-        row[CURVATURE] = kappa / span
-        row[TSS] = syy
-        # Start = mean(y) − rate·mean(φ): its variance needs all three coefficients.
-        row[START_SE] = math.sqrt(
-            scale / sw + (mp * mp * cdd - 2.0 * mp * md * cpd + md * md * cpp) * scale / determinant
+        rate, variance, covariance = finish(
+            row, status, phi, der, yc, ws, sw, my, syy, span, PARAMETERS, known, correlated
         )
+        row[CURVATURE] = kappa / span
         if rate != 0.0:
-            row[CURVATURE_SE] = math.sqrt(scale * cpp / determinant) / (abs(rate) * span)
-            row[COVARIANCE] = -scale * cpd / determinant / rate / (span * span)
+            row[CURVATURE_SE] = math.sqrt(variance) / (abs(rate) * span)
+            row[COVARIANCE] = covariance / rate / (span * span)
         else:
             row[CURVATURE_SE] = math.inf
 
