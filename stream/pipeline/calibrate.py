@@ -1,23 +1,19 @@
 """Points of a closure corrected by the standards that the analyzer visited before it ended."""
 
 from dataclasses import dataclass, replace
-from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stream.pipeline.points import Points
-from stream.pipeline.samples import Samples, precision_nmol, to_canonical
+from stream.pipeline.samples import Samples, precision_nmol, to_canonical, values_of_tails
 from stream.records import SECOND
 from stream.science.calibration import NEEDS, Kind, Response, between, response_of
 from stream.science.lid import LidClosure, Runs
-from stream.science.visits import PortVisit, visit_values
-from stream.science.window import select
+from stream.science.visits import PortVisit
 from stream.station import Analyzer, Station
 
 Floats = NDArray[np.float64]
-
-NO_CALIBRATION: Final = (float("nan"), 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,20 +73,10 @@ def standards_of(
             continue
         mine = np.flatnonzero(runs.state == standard.port)
         tails = [
-            select(
-                samples.inlet_us,
-                PortVisit(standard.port, int(runs.first[i]), int(ended[i]), True).settled(
-                    flush, lag
-                ),
-            )
+            PortVisit(standard.port, int(runs.first[i]), int(ended[i]), True).settled(flush, lag)
             for i in mine
         ]
-        usable = [~np.isnan(samples.dry[tail]) for tail in tails]
-        values = visit_values(
-            [samples.inlet_us[tail][u] for tail, u in zip(tails, usable, strict=True)],
-            [samples.dry[tail][u] for tail, u in zip(tails, usable, strict=True)],
-            precision,
-        )
+        values = values_of_tails(samples, tails, precision)
         found.append(
             StandardVisits(
                 known=standard.value * scale + shift,

@@ -1,5 +1,6 @@
 """The samples of one gas on one analyzer: dry, at inlet time, with what is wrong with each."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -8,8 +9,9 @@ from numpy.typing import NDArray
 
 from stream.records import SECOND
 from stream.science.units import CANONICAL, CHANNEL_UNITS, rule_between
+from stream.science.visits import VisitValues, visit_values
 from stream.science.water import dry_mole_fraction
-from stream.science.window import last_before
+from stream.science.window import Window, last_before, select
 from stream.station import Analyzer, Station
 from stream.store.journal import Series
 
@@ -88,6 +90,19 @@ def samples_of(
     dry = np.where(outside | fault, np.nan, dry)
     inlet = times - round(analyzer.lag_s * SECOND)
     return Samples(inlet, raw, dry, water, fault, outside, no_water)
+
+
+def values_of_tails(
+    samples: Samples, tails: Sequence[Window], precision: float | None
+) -> VisitValues:
+    """The value of each settled tail, from the samples that can be used."""
+    parts = [select(samples.inlet_us, tail) for tail in tails]
+    usable = [~np.isnan(samples.dry[part]) for part in parts]
+    return visit_values(
+        [samples.inlet_us[part][u] for part, u in zip(parts, usable, strict=True)],
+        [samples.dry[part][u] for part, u in zip(parts, usable, strict=True)],
+        precision,
+    )
 
 
 def _held(

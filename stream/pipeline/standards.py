@@ -1,7 +1,5 @@
 """Visits to the ports of standard gases: measured beside known, for calibration."""
 
-import numpy as np
-
 from stream.pipeline.evaluate import PORT_HOLD_US, port_runs
 from stream.pipeline.rows import digest_of
 from stream.pipeline.samples import (
@@ -9,12 +7,12 @@ from stream.pipeline.samples import (
     precision_nmol,
     samples_of,
     to_canonical,
+    values_of_tails,
 )
 from stream.pipeline.segment import micros
 from stream.records import DAY, SECOND
 from stream.science.lid import NO_RUNS, Runs, join_runs
-from stream.science.visits import PortVisit, port_visits, visit_values
-from stream.science.window import select
+from stream.science.visits import PortVisit, port_visits
 from stream.station import Analyzer, Station
 from stream.store.anchors import AnchorReader
 from stream.store.changes import Changes, Result, Stretch
@@ -89,13 +87,8 @@ def _values(
         samples = samples_of(station, analyzer, gas, records)
         known = {s.port: s.value for s in analyzer.standards if s.gas == gas}
         mine = [v for v in visits if v.port in known]
-        tails = [select(samples.inlet_us, v.settled(flush, lag)) for v in mine]
-        kept = [~np.isnan(samples.dry[tail]) for tail in tails]
-        values = visit_values(
-            [samples.inlet_us[tail][k] for tail, k in zip(tails, kept, strict=True)],
-            [samples.dry[tail][k] for tail, k in zip(tails, kept, strict=True)],
-            precision_nmol(station, analyzer, gas),
-        )
+        tails = [v.settled(flush, lag) for v in mine]
+        values = values_of_tails(samples, tails, precision_nmol(station, analyzer, gas))
         scale, shift = to_canonical(station, analyzer.gases[gas])
         for i, v in enumerate(mine):
             row = {
