@@ -143,6 +143,26 @@ def test_no_standard_visited(make_station: Make, open_parts: OpenParts, sqlite_u
     assert not any("calibration" in str(r["flags"]) for r in good)
 
 
+def test_a_standard_stands_for_a_while_only(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Not visited after the first 900 s: by default its visits stand for six hours."""
+    batch = shared_stream()
+    columns = {c: batch.values[:, j].copy() for j, c in enumerate(batch.channels)}
+    late = (columns["port"] == 9) & (batch.times / SECOND - T0 > 900)
+    columns["port"][late] = 8
+    changed = tidy(batch.source, batch.times, columns, batch.lines)
+    file = make_station(shared=True)
+    stands = fluxes(file, open_parts, sqlite_url, changed)
+    assert not any("calibration_overdue" in str(r["flags"]) for r in stands)
+    short = with_response(file, "standard_hold_s = 1200.0")
+    rows = fluxes(short, open_parts, sqlite_url + "2", changed)
+    for r in rows:
+        after_s = int(str(r["closed_us"])) / SECOND - T0
+        # The last visits began within 900 s.
+        assert ("calibration_overdue" in str(r["flags"])) == (after_s > 2100), after_s
+
+
 def test_a_standard_that_wanders_is_said(
     make_station: Make, open_parts: OpenParts, sqlite_url: str
 ) -> None:

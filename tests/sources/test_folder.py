@@ -162,6 +162,17 @@ def test_truncated_and_written_anew(station: Station, content: bytes) -> None:
     assert station.records() == everything()
 
 
+def test_written_anew_with_the_same_beginning(station: Station, content: bytes) -> None:
+    """Its first lines are the old ones; what stands before the old position is new."""
+    lines = content.splitlines(keepends=True)
+    log = station.folder / "log.csv"
+    log.write_bytes(b"".join([*lines[:300], *lines[500:600]]))
+    station.poll()
+    log.write_bytes(b"".join([*lines[:500], *lines[600:]]))
+    station.poll()
+    assert station.records() == everything()
+
+
 def test_copied_again_and_late_files_bring_nothing_twice(station: Station, content: bytes) -> None:
     header, lines = content.split(b"\n", 1)
     cut = lines.index(b"\n", len(lines) // 2) + 1
