@@ -6,12 +6,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.pipeline.points import Points
-from stream.pipeline.samples import Samples, precision_nmol, to_canonical, values_of_tails
+from stream.pipeline.samples import Samples, precision_nmol, values_of_tails
 from stream.records import SECOND
 from stream.science.calibration import NEEDS, Kind, Response, between, response_of
 from stream.science.lid import LidClosure, Runs
-from stream.science.visits import PortVisit
-from stream.station import Analyzer, Station
+from stream.science.units import rule_between
+from stream.science.visits import port_visits
+from stream.station import Analyzer, Standard, Station
 
 Floats = NDArray[np.float64]
 
@@ -24,7 +25,7 @@ class StandardVisits:
     ----------
     known, known_se : float
         The gas [nmol mol⁻¹].
-    started_us, ended_us : ndarray of int64
+    started_us : ndarray of int64
         [µs]
     told_us : ndarray of int64
         When it was clear that the visit had ended [µs].
@@ -37,7 +38,6 @@ class StandardVisits:
     known: float
     known_se: float
     started_us: NDArray[np.int64]
-    ended_us: NDArray[np.int64]
     told_us: NDArray[np.int64]
     mid_us: NDArray[np.int64]
     value: Floats
@@ -60,29 +60,27 @@ def standards_of(
     hold_us : int
         How long the selector is taken to stay on a port without a record [µs].
     """
-    scale, shift = to_canonical(station, analyzer.gases[gas])
     flush, lag = round(analyzer.flush_s * SECOND), round(analyzer.lag_s * SECOND)
+    mixing = round(analyzer.mixing_s * SECOND)
     precision = precision_nmol(station, analyzer, gas)
-    following = np.append(runs.first[1:], np.int64(2**62))
-    joined = following - runs.last <= hold_us
-    ended = np.where(joined, following, runs.last)
-    told = np.where(joined, following, np.minimum(following, runs.last + hold_us + 1))
+    visits = list(port_visits(runs, hold_us, 2**62))
+    # A silence tells of an end only once it has lasted.
+    silent = runs.last + hold_us + 1
+    told = np.minimum(np.append(runs.first[1:], np.int64(2**62)), silent)
     found = []
     for standard in analyzer.standards:
         if standard.gas != gas:
             continue
         mine = np.flatnonzero(runs.state == standard.port)
-        tails = [
-            PortVisit(standard.port, int(runs.first[i]), int(ended[i]), True).settled(flush, lag)
-            for i in mine
-        ]
-        values = values_of_tails(samples, tails, precision)
+        values = values_of_tails(
+            samples, [visits[i].settled(flush, mixing) for i in mine], precision
+        )
+        known, known_se = known_mole_fraction(station, analyzer, standard)
         found.append(
             StandardVisits(
-                known=standard.value * scale + shift,
-                known_se=standard.uncertainty * scale,
+                known=known,
+                known_se=known_se,
                 started_us=runs.first[mine],
-                ended_us=ended[mine] + lag,
                 told_us=told[mine] + lag,
                 mid_us=values.mid_us,
                 value=values.value,
@@ -90,6 +88,15 @@ def standards_of(
             )
         )
     return found
+
+
+def known_mole_fraction(
+    station: Station, analyzer: Analyzer, standard: Standard
+) -> tuple[float, float]:
+    """Of a standard gas, with its standard uncertainty [nmol mol⁻¹]."""
+    unit = standard.unit or station.channels[analyzer.gases[standard.gas]].unit
+    scale, shift = rule_between(unit, "nmol/mol")
+    return standard.value * scale + shift, standard.uncertainty * scale
 
 
 def kind_of_response(analyzer: Analyzer, gas: str) -> Kind | None:
@@ -105,26 +112,34 @@ def kind_of_response(analyzer: Analyzer, gas: str) -> Kind | None:
 
 
 def calibrated(
-    points: Points, lid: LidClosure, standards: list[StandardVisits], analyzer: Analyzer, gas: str
+    points: Points,
+    lid: LidClosure,
+    standards: list[StandardVisits],
+    analyzer: Analyzer,
+    gas: str,
+    *,
+    areas: bool = False,
 ) -> Points:
     """The points in terms of the standards.
 
-    Only visits count that were over before the lid opened, and that began within
-    ``standard_hold_s`` before it closed: so a result is final as soon as its closure is.
-    Points are corrected each by the response at its own moment. Where too few standards
-    were visited the points stay as they are, with a flag.
+    Only visits count that were over before the lid opened, or up to ``standard_wait_s``
+    later, and that began within ``standard_hold_s`` before it closed: so a result is final
+    when that time is over. Points are corrected each by the response at its own moment.
+    Where too few standards were visited the points stay as they are, with a flag; peak
+    areas are of no use then.
     """
     kind = kind_of_response(analyzer, gas)
     if kind is None or not len(points.t):
         return points
     first = lid.closed_us - round(analyzer.standard_hold_s * SECOND)
+    last = lid.opened_us + round(analyzer.after_s * SECOND)
     at = lid.closed_us / SECOND + points.t
     shown: list[tuple[Floats, Floats, StandardVisits]] = []
     drifted = 0.0
     for s in standards:
         use = (
             (s.started_us >= first)
-            & (s.told_us <= lid.opened_us)
+            & (s.told_us <= last)
             & np.isfinite(s.value)
             & np.isfinite(s.value_se)
         )
@@ -133,39 +148,48 @@ def calibrated(
         value, error = between(at, s.mid_us[use] / SECOND, s.value[use], s.value_se[use])
         shown.append((value, error, s))
         if s.known > 0:
-            drifted = max(drifted, float(np.ptp(s.value[use])) / s.known)
+            drifted = max(drifted, float(np.ptp(s.value[use]) / np.mean(s.value[use])))
     different = len({s.known for _, _, s in shown})
     if different < NEEDS[kind]:
+        if areas:
+            return without_calibration(points)
         return replace(points, flags=points.flags | {"calibration_overdue"})
     known = np.array([s.known for _, _, s in shown])
     known_se = np.array([s.known_se for _, _, s in shown])
-    responses: list[Response] = []
-    added = np.empty(len(points.t))
-    for i in range(len(points.t)):
-        measured = np.array([value[i] for value, _, _ in shown])
-        noise = np.array([error[i] for _, error, _ in shown])
-        responses.append(response_of(kind, measured, known, np.hypot(noise, known_se)))
-        # The noise of the visits differs from point to point and is noise of the points; the
-        # doubt about the gas is the same for all, and is one about the slope.
-        added[i] = response_of(kind, measured, known, noise).se(points.y[i])
-    return _apply(points, responses, added, drifted, analyzer)
+    measured = np.column_stack([value for value, _, _ in shown])
+    noise = np.column_stack([error for _, error, _ in shown])
+    # Errors of visits count in mole fractions, which a first response tells.
+    first_look = response_of(kind, measured, known, noise)
+    noise = noise * np.abs(first_look.gain[:, None] + 2.0 * first_look.bend[:, None] * measured)
+    response = response_of(kind, measured, known, np.hypot(noise, known_se))
+    # The noise of the visits differs from point to point and is noise of the points; the
+    # doubt about the gas is the same for all, and is one about the slope.
+    added = response_of(kind, measured, known, noise).se(points.y)
+    return _apply(points, response, added, drifted, analyzer)
+
+
+def without_calibration(points: Points) -> Points:
+    """Peak areas that nothing turns into mole fractions: no points are left."""
+    nothing = np.empty(0)
+    flags = points.flags | {"no_calibration"}
+    return replace(points, t=nothing, y=nothing, w=nothing, known_variance=False, flags=flags)
 
 
 def _apply(
-    points: Points, responses: list[Response], added: Floats, drifted: float, analyzer: Analyzer
+    points: Points, response: Response, added: Floats, drifted: float, analyzer: Analyzer
 ) -> Points:
-    slopes = np.array([r.slope(float(y)) for r, y in zip(responses, points.y, strict=True)])
+    slopes = response.slope(points.y)
     flags = set(points.flags)
-    if max(r.residual for r in responses) > analyzer.max_standard_residual:
+    if float(np.max(response.residual)) > analyzer.max_standard_residual:
         flags.add("calibration_poor")
     if drifted > analyzer.max_standard_drift:
         flags.add("calibration_poor")
     gain = float(np.mean(slopes))
     return replace(
         points,
-        y=np.array([float(r.true(np.array(y))) for r, y in zip(responses, points.y, strict=True)]),
+        y=response.true(points.y),
         w=1.0 / (slopes**2 / points.w + added**2) if points.known_variance else points.w,
         flags=flags,
         gain=gain,
-        gain_relative_se=max(r.gain_se for r in responses) / abs(gain),
+        gain_relative_se=float(np.max(response.gain_se)) / abs(gain),
     )

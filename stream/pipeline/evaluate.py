@@ -15,7 +15,13 @@ from stream.pipeline.headspace import (
 )
 from stream.pipeline.points import Points, own_line_points, visit_points
 from stream.pipeline.rows import Event, Outcome, closure_result
-from stream.pipeline.samples import Samples, analyzer_channels, precision_nmol, samples_of
+from stream.pipeline.samples import (
+    Samples,
+    analyzer_channels,
+    counts_areas,
+    precision_nmol,
+    samples_of,
+)
 from stream.records import SECOND
 from stream.science.choice import choose
 from stream.science.flux import Headspace, detection_limit, line_slope_se
@@ -56,21 +62,22 @@ def evaluate(
         return []
     rules = station.closure
     dead, longest = round(rules.dead_band_s * SECOND), round(rules.max_duration_s * SECOND)
-    lag = round(analyzer.lag_s * SECOND)
+    mixing = round(analyzer.mixing_s * SECOND)
     surely = [_surely_closed_until(station, e.lid) for e in events]
     windows = [
-        window_of(e.lid.closed_us, end, dead, longest, lag)
+        window_of(e.lid.closed_us, end, dead, longest, mixing)
         for e, end in zip(events, surely, strict=True)
     ]
     around, records = _read(station, analyzer, events, windows, journal)
     stays = _stays(analyzer, records, events) if analyzer.shared else [[] for _ in events]
-    runs = port_runs(analyzer, records) if analyzer.shared else NO_RUNS
+    runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
     fluxes: list[list[Row]] = [[] for _ in events]
     fits: list[list[Row]] = [[] for _ in events]
     visits: list[list[Row]] = [[] for _ in events]
     waters = np.full(len(events), np.nan)
     for gas in analyzer.gases:
         samples = samples_of(station, analyzer, gas, records)
+        areas = counts_areas(station, analyzer, gas)
         points = [
             _points(station, analyzer, gas, samples, event, window, stay)
             for event, window, stay in zip(events, windows, stays, strict=True)
@@ -78,7 +85,7 @@ def evaluate(
         if kind_of_response(analyzer, gas) is not None:
             standards = standards_of(station, analyzer, gas, samples, runs, PORT_HOLD_US)
             points = [
-                calibrated(p, event.lid, standards, analyzer, gas)
+                calibrated(p, event.lid, standards, analyzer, gas, areas=areas)
                 for p, event in zip(points, events, strict=True)
             ]
         waters = np.fmax(waters, [p.water for p in points])
@@ -113,14 +120,15 @@ def _read(
     channels = analyzer_channels(analyzer)
     for event in events:
         channels |= sensor_channels(event.chamber)
-    if analyzer.port_channel:
-        channels.add(analyzer.port_channel)
+    if analyzer.selector:
+        channels.add(analyzer.selector)
     holds = [rules.hold_s, rules.max_duration_s, 60.0]
     if analyzer.standards:
         holds.append(analyzer.standard_hold_s)
     before = round(max(holds) * SECOND)
     first = min(e.lid.closed_us for e in events) - before
-    last = max(w.stop_us for w in windows) + round(analyzer.lag_s * SECOND) + SECOND
+    after = round((analyzer.lag_s + analyzer.after_s) * SECOND) + SECOND
+    last = max(w.stop_us for w in windows) + after
     records = journal.read(channels, first, last)
     around = [
         surroundings(station, e.chamber, records, e.lid.closed_us, w)
@@ -153,11 +161,13 @@ PORT_HOLD_US = 60 * SECOND
 
 
 def port_runs(analyzer: Analyzer, records: dict[str, Series]) -> Runs:
-    """Runs of the port channel."""
-    if analyzer.port_channel is None:
-        raise ValueError(f"analyzer {analyzer.id} has no port channel")
-    series = records[analyzer.port_channel].filled()
-    return runs_of(series.times, np.rint(series.values).astype(np.int64), PORT_HOLD_US)
+    """Runs of the channel that says what flows; of injections, at the moment of injection."""
+    if analyzer.selector is None:
+        raise ValueError(f"analyzer {analyzer.id} has no channel that says what flows")
+    series = records[analyzer.selector].filled()
+    # An injection's record bears the port that was injected, though it comes a lag later.
+    times = series.times - round((analyzer.lag_s - analyzer.mixing_s) * SECOND)
+    return runs_of(times, np.rint(series.values).astype(np.int64), PORT_HOLD_US)
 
 
 def _points(
@@ -172,9 +182,9 @@ def _points(
     closed = event.lid.closed_us
     if not analyzer.shared:
         return own_line_points(samples, window, closed, station.closure)
-    flush, lag = round(analyzer.flush_s * SECOND), round(analyzer.lag_s * SECOND)
+    flush, mixing = round(analyzer.flush_s * SECOND), round(analyzer.mixing_s * SECOND)
     precision = precision_nmol(station, analyzer, gas)
-    return visit_points(samples, window, closed, stays, flush, lag, precision, station.closure)
+    return visit_points(samples, window, closed, stays, flush, mixing, precision, station.closure)
 
 
 def _gas_rows(
@@ -200,7 +210,8 @@ def _gas_rows(
             [around[i] for i in which],
             np.array([p.water for p in chosen_points]),
         )
-        outcome = _fit(station, chosen_points, known, precision, air)
+        areas = counts_areas(station, analyzer, gas)
+        outcome = _fit(station, chosen_points, known, precision, air, areas=areas)
         models = outcome.model_rows(gas)
         for j, i in enumerate(which):
             flags = events[i].flags | around[i].flags
@@ -214,6 +225,8 @@ def _fit(
     known: bool,
     precision: float | None,
     air: Headspace,
+    *,
+    areas: bool,
 ) -> Outcome:
     """Fit every candidate, choose, and put a detection limit beside each."""
     segments = lay_end_to_end(
@@ -236,6 +249,8 @@ def _fit(
     else:
         spacing = np.array([p.spacing_s for p in points])
         sigma = precision * np.sqrt(np.fmax(1.0, 1.0 / spacing))
+        if areas:
+            sigma = sigma * np.abs([p.gain for p in points])
         least = line_slope_se(sigma, span, segments.points) * np.sqrt(choice.noise_ratio)
         limit = np.fmax(limit, detection_limit(least, np.inf, moles))
         poor = np.sqrt(choice.noise_variance) > POOR_FIT * sigma

@@ -55,11 +55,12 @@ NOWHERE = Surroundings(
 def sensor_channels(chamber: Chamber) -> set[str]:
     """The channels of the chamber's own sensors, the lid's left out."""
     optional = (
+        chamber.air_temperature_channel,
         chamber.pressure_channel,
         chamber.soil_temperature_channel,
         chamber.soil_moisture_channel,
     )
-    return {chamber.air_temperature_channel, *(c for c in optional if c)}
+    return {c for c in optional if c}
 
 
 def surroundings(

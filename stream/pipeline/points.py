@@ -83,7 +83,7 @@ def visit_points(
     closed_us: int,
     stays: list[PortVisit],
     flush_us: int,
-    lag_us: int,
+    mixing_us: int,
     precision: float | None,
     rules: ClosureRules,
 ) -> Points:
@@ -101,8 +101,8 @@ def visit_points(
         Visits to the chamber's port that overlap the closure.
     flush_us : int
         What is unsettled after a port change [µs].
-    lag_us : int
-        From inlet to cell [µs].
+    mixing_us : int
+        How long before the next port a reading may hold some of its gas [µs].
     precision : float or None
         Of one sample [nmol mol⁻¹].
     rules : ClosureRules
@@ -114,7 +114,7 @@ def visit_points(
     waters: list[Floats] = []
     kept: list[PortVisit] = []
     for stay in stays:
-        settled = stay.settled(flush_us, lag_us)
+        settled = stay.settled(flush_us, mixing_us)
         tail = Window(max(settled.start_us, window.start_us), min(settled.stop_us, window.stop_us))
         if tail.start_us >= tail.stop_us:
             continue

@@ -132,7 +132,15 @@ def out_of_range(station: Station, channel: str, values: Floats) -> Bools:
     return np.asarray((values < bounds[0]) | (values > bounds[1]))
 
 
+def counts_areas(station: Station, analyzer: Analyzer, gas: str) -> bool:
+    """Whether a gas is recorded as peak areas, which only standards make mole fractions."""
+    unit = station.channels[analyzer.gases[gas]].unit
+    return CHANNEL_UNITS[unit].quantity == "area"
+
+
 def precision_nmol(station: Station, analyzer: Analyzer, gas: str) -> float | None:
-    """Standard deviation of one sample [nmol mol⁻¹], as the station file states it."""
+    """Standard deviation of one sample [nmol mol⁻¹, or as peak areas], as the station file
+    states it.
+    """
     stated = analyzer.precision.get(gas)
     return None if stated is None else stated * to_canonical(station, analyzer.gases[gas])[0]

@@ -74,11 +74,11 @@ def read_lids(
     stop = end_us
     while at <= stop:
         last = min(at + DAY - 1, stop)
-        found = journal.read({c.lid_channel for c in chambers}, at, last)
+        found = journal.read({c.lid for c in chambers}, at, last)
         for c in chambers:
             if anchors[c.id].from_us > last:
                 continue
-            series = found[c.lid_channel].filled()
+            series = found[c.lid].filled()
             fresh = series.times >= anchors[c.id].from_us
             state = lid_state(series.values[fresh], c.lid_closed, c.lid_open)
             runs[c.id] = join_runs(runs[c.id], runs_of(series.times[fresh], state, hold), hold)
@@ -174,7 +174,7 @@ def clock_flags(
 ) -> set[str]:
     """What the clocks of lid and analyzer cast doubt on during a closure."""
     analyzer = station.analyzer(chamber.analyzer)
-    bearing = {chamber.lid_channel, *analyzer.gases.values()}
+    bearing = {chamber.lid, *analyzer.gases.values()}
     return {
         "clock_off" if kind == OFF else "clock_unsteady"
         for kind, minute, channels in doubts

@@ -138,6 +138,8 @@ class Settlement:
 
     def _works(self, ground: Ground, span: tuple[int, int]) -> Iterator[AnalyzerWork]:
         for analyzer in self._file.station.analyzers:
+            if analyzer.sampling == "vials":
+                continue
             yield AnalyzerWork(ground, analyzer, span)
 
     def _commit(self, changes: Changes, progress: Progress | None) -> Written:

@@ -1,12 +1,12 @@
 """Visits to the ports of standard gases: measured beside known, for calibration."""
 
+from stream.pipeline.calibrate import known_mole_fraction
 from stream.pipeline.evaluate import PORT_HOLD_US, port_runs
 from stream.pipeline.rows import digest_of
 from stream.pipeline.samples import (
     analyzer_channels,
     precision_nmol,
     samples_of,
-    to_canonical,
     values_of_tails,
 )
 from stream.pipeline.segment import micros
@@ -65,10 +65,10 @@ def _read_ports(analyzer: Analyzer, journal: Journal, first_us: int, last_us: in
     at = first_us
     while at <= last_us:
         end = min(at + DAY - 1, last_us)
-        records = journal.read({str(analyzer.port_channel)}, at, end)
+        records = journal.read({str(analyzer.selector)}, at, end)
         runs = join_runs(runs, port_runs(analyzer, records), PORT_HOLD_US)
         at = end + 1
-        if not len(records[str(analyzer.port_channel)].times):
+        if not len(records[str(analyzer.selector)].times):
             following = journal.next_from(at)
             at = last_us + 1 if following is None else following
     return runs
@@ -79,23 +79,23 @@ def _values(
 ) -> list[Result]:
     """One result for each visit and each gas that its standard holds."""
     lag, flush = micros(analyzer.lag_s), micros(analyzer.flush_s)
+    mixing = micros(analyzer.mixing_s)
     low = visits[0].started_us - 60 * SECOND
     high = visits[-1].ended_us + lag + SECOND
     records = journal.read(analyzer_channels(analyzer), low, high)
     results: list[Result] = []
     for gas in analyzer.gases:
         samples = samples_of(station, analyzer, gas, records)
-        known = {s.port: s.value for s in analyzer.standards if s.gas == gas}
+        known = {s.port: s for s in analyzer.standards if s.gas == gas}
         mine = [v for v in visits if v.port in known]
-        tails = [v.settled(flush, lag) for v in mine]
+        tails = [v.settled(flush, mixing) for v in mine]
         values = values_of_tails(samples, tails, precision_nmol(station, analyzer, gas))
-        scale, shift = to_canonical(station, analyzer.gases[gas])
         for i, v in enumerate(mine):
             row = {
                 "port": v.port,
                 "ended_us": v.ended_us,
                 "mid_us": int(values.mid_us[i]),
-                "standard_nmol_mol": known[v.port] * scale + shift,
+                "standard_nmol_mol": known_mole_fraction(station, analyzer, known[v.port])[0],
                 "value_nmol_mol": float(values.value[i]),
                 "value_se_nmol_mol": float(values.value_se[i]),
                 "points": int(values.points[i]),

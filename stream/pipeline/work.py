@@ -59,7 +59,7 @@ class AnalyzerWork:
     def changes(self) -> Iterator[Changes]:
         """The commits, in order of time."""
         rules = self._ground.station.closure
-        reach = micros(rules.bounce_s + 60.0)
+        reach = micros(rules.bounce_s + 60.0 + self._analyzer.after_s)
         before = self._span[0] - reach
         anchors = {c.id: self._anchor(c.id, before) for c in self._chambers}
         hold = self._analyzer.standard_hold_s if self._analyzer.standards else 0.0
@@ -148,7 +148,7 @@ class AnalyzerWork:
         lid = event.lid
         if lid.still_closed:
             return False
-        needed = lid.opened_us
+        needed = lid.opened_us + micros(self._analyzer.after_s)
         channels = list(self._analyzer.gases.values())
         if all(self._ground.last_us.get(c, 0) >= needed for c in channels):
             return True

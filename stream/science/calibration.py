@@ -17,36 +17,38 @@ NEEDS: Final[dict[str, int]] = {"offset": 1, "factor": 1, "linear": 2, "quadrati
 
 @dataclass(frozen=True, slots=True)
 class Response:
-    """From measured to true at one moment: true = offset + gain m + bend m².
+    """From measured to true at each of n moments: true = offset + gain m + bend m²; arrays
+    of shape (n,). What the analyzer shows (m) may be a mole fraction or a peak area, here
+    called [shown].
 
     Attributes
     ----------
-    offset : float
+    offset : ndarray
         [nmol mol⁻¹]
-    gain : float
-        [1]
-    bend : float
-        [mol nmol⁻¹]
-    gain_se : float
-        Standard error of the slope of the response, amid the standards [1].
-    level_se, centre, bend_se : float
-        Standard errors of the level at the standards' weighted mean ``centre``
-        [nmol mol⁻¹], and of the bend [mol nmol⁻¹].
-    residual : float
+    gain : ndarray
+        [nmol mol⁻¹ a shown]
+    bend : ndarray
+        [nmol mol⁻¹ a shown²]
+    gain_se : ndarray
+        Standard error of the slope of the response, amid the standards, as of ``gain``.
+    residual : ndarray
         Largest distance of a standard from the response, over the span of the
         standards [1]; 0 where there are no more standards than coefficients.
+    level_se, centre, bend_se : ndarray
+        Standard error of the level at the standards' weighted mean ``centre``
+        [nmol mol⁻¹, shown], and of the bend.
     """
 
-    offset: float
-    gain: float
-    bend: float
-    gain_se: float
-    residual: float
-    level_se: float = 0.0
-    centre: float = 0.0
-    bend_se: float = 0.0
+    offset: Floats
+    gain: Floats
+    bend: Floats
+    gain_se: Floats
+    residual: Floats
+    level_se: Floats
+    centre: Floats
+    bend_se: Floats
 
-    def se(self, measured: Floats | float) -> Floats:
+    def se(self, measured: Floats) -> Floats:
         """Standard error of the true mole fraction that the standards leave [nmol mol⁻¹].
 
         It grows away from the standards, where the response is an extrapolation.
@@ -55,29 +57,32 @@ class Response:
         return np.sqrt(self.level_se**2 + (self.gain_se * far) ** 2 + (self.bend_se * far**2) ** 2)
 
     def true(self, measured: Floats) -> Floats:
-        """True mole fractions [nmol mol⁻¹], shape as measured."""
+        """True mole fractions [nmol mol⁻¹], one for each moment."""
         return np.asarray(self.offset + measured * (self.gain + self.bend * measured))
 
-    def slope(self, measured: float) -> float:
-        """d true/d measured [1]."""
-        return self.gain + 2.0 * self.bend * measured
+    def slope(self, measured: Floats) -> Floats:
+        """d true/d measured [nmol mol⁻¹ a shown]."""
+        return np.asarray(self.gain + 2.0 * self.bend * measured)
 
 
 def response_of(kind: Kind, measured: Floats, known: Floats, error: Floats) -> Response:
-    """The response through standards measured at one moment.
+    """The response through standards, at each of n moments.
 
     Parameters
     ----------
     kind : str
         ``offset``: true = m + b; ``factor``: true = a m; ``linear``; ``quadratic``.
-    measured, known : ndarray, shape (s,)
-        What the analyzer shows, and what the gas is [nmol mol⁻¹].
-    error : ndarray, shape (s,)
+    measured : ndarray, shape (n, s) or (s,)
+        What the analyzer shows of each standard at each moment [shown].
+    known : ndarray, shape (s,)
+        What the gas is [nmol mol⁻¹].
+    error : ndarray, shape as measured
         Standard error of the difference, that of the visit and of the gas [nmol mol⁻¹].
 
     Returns
     -------
     Response
+        A single moment where ``measured`` has one dimension.
 
     Raises
     ------
@@ -86,51 +91,58 @@ def response_of(kind: Kind, measured: Floats, known: Floats, error: Floats) -> R
 
     Notes
     -----
-    Weighted least squares of known on measured; the errors of both stand together, since
-    the gain is near one (Eq. 21 of METHODS.md).
+    Weighted least squares of known on measured; the errors of both stand together, those
+    of the visits turned into mole fractions by the slope (Eq. 21 of METHODS.md).
     """
-    s = len(measured)
+    measured, error = np.atleast_2d(measured), np.atleast_2d(error)
+    n, s = measured.shape
     if s < NEEDS[kind]:
         raise ValueError(f"a response of kind {kind} needs {NEEDS[kind]} standards, not {s}")
     weight = 1.0 / np.square(error)
-    centre = float(np.sum(weight * measured) / np.sum(weight))
+    total = weight.sum(axis=1)
+    centre = np.sum(weight * measured, axis=1) / total
+    zero, one = np.zeros(n), np.ones(n)
     if kind == "offset":
-        offset = float(np.sum(weight * (known - measured)) / np.sum(weight))
-        left = _residual(known - measured - offset, known)
-        return Response(offset, 1.0, 0.0, 0.0, left, level_se=float(np.sum(weight)) ** -0.5)
+        offset = np.sum(weight * (known - measured), axis=1) / total
+        left = _residual(known - measured - offset[:, None], known)
+        return Response(offset, one, zero, zero, left, total**-0.5, centre, zero)
     if kind == "factor":
-        power = float(np.sum(weight * measured**2))
-        if not power > 0.0:
+        power = np.sum(weight * measured**2, axis=1)
+        if not (power > 0.0).all():
             raise ValueError("a factor needs a standard that is not zero gas")
-        gain = float(np.sum(weight * measured * known) / power)
-        return Response(0.0, gain, 0.0, power**-0.5, _residual(known - gain * measured, known))
+        gain = np.sum(weight * measured * known, axis=1) / power
+        left = _residual(known - gain[:, None] * measured, known)
+        return Response(zero, gain, zero, power**-0.5, left, zero, zero, zero)
     degree = 1 if kind == "linear" else 2
-    span = float(np.ptp(measured))
-    if not span > 0.0:
+    span = np.ptp(measured, axis=1)
+    if not (span > 0.0).all():
         raise ValueError("standards of different mole fractions are needed")
-    x = (measured - centre) / span
-    design = np.vander(x, degree + 1, increasing=True) / error[:, None]
-    covariance = np.linalg.inv(design.T @ design)
-    beta = covariance @ design.T @ (known / error)
-    fitted = np.vander(x, degree + 1, increasing=True) @ beta
-    slope, bend = float(beta[1]) / span, float(beta[2]) / span**2 if degree == 2 else 0.0
+    x = (measured - centre[:, None]) / span[:, None]
+    powers = np.stack([x**i for i in range(degree + 1)], axis=2)
+    design = powers / error[:, :, None]
+    turned = design.transpose(0, 2, 1)
+    covariance = np.linalg.inv(turned @ design)
+    beta = (covariance @ (turned @ (known / error)[:, :, None]))[:, :, 0]
+    fitted = np.sum(powers * beta[:, None, :], axis=2)
+    slope = beta[:, 1] / span
+    bend = beta[:, 2] / span**2 if degree == 2 else zero
     return Response(
-        offset=float(beta[0]) - slope * centre + bend * centre**2,
+        offset=beta[:, 0] - slope * centre + bend * centre**2,
         gain=slope - 2.0 * bend * centre,
         bend=bend,
-        gain_se=float(np.sqrt(covariance[1, 1])) / span,
-        residual=_residual(known - fitted, known) if s > degree + 1 else 0.0,
-        level_se=float(np.sqrt(covariance[0, 0])),
+        gain_se=np.sqrt(covariance[:, 1, 1]) / span,
+        residual=_residual(known - fitted, known) if s > degree + 1 else zero,
+        level_se=np.sqrt(covariance[:, 0, 0]),
         centre=centre,
-        bend_se=float(np.sqrt(covariance[2, 2])) / span**2 if degree == 2 else 0.0,
+        bend_se=np.sqrt(covariance[:, 2, 2]) / span**2 if degree == 2 else zero,
     )
 
 
-def _residual(distance: Floats, known: Floats) -> float:
+def _residual(distance: Floats, known: Floats) -> Floats:
+    """Largest of each row's distances over the span of the standards."""
     if len(known) == 1:
-        return 0.0
-    span = max(float(np.ptp(known)), 1e-12)
-    return float(np.max(np.abs(distance))) / span
+        return np.zeros(len(distance))
+    return np.asarray(np.max(np.abs(distance), axis=1) / max(float(np.ptp(known)), 1e-12))
 
 
 def between(at: Floats, when: Floats, value: Floats, error: Floats) -> tuple[Floats, Floats]:

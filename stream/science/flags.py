@@ -187,6 +187,14 @@ _ALL = (
         " or its visits differ by more than max_standard_drift of its value.",
         "Check values and leaks of the standards; let the analyzer's maker see a drift.",
     ),
+    Flag(
+        "no_calibration",
+        MISSING,
+        "Peak areas cannot be made mole fractions: too few standards were run with them.",
+        "The channel counts peak areas, and fewer different standards than the response needs"
+        " were visited lately, or stand in the run.",
+        "Run standards before, between and after the samples.",
+    ),
     # What goes with the points
     Flag(
         "no_water",

@@ -34,13 +34,14 @@ class PortVisit:
     ended_us: int
     finished: bool
 
-    def settled(self, flush_us: int, lag_us: int) -> Window:
+    def settled(self, flush_us: int, mixing_us: int) -> Window:
         """What is left once the line has been flushed, in time at the inlet.
 
-        It ends a lag early: what the cell holds when the selector moves on cannot be
-        tainted by the next port, however the lag is made up of delay and mixing.
+        With a continuous analyzer it ends a lag early: what the cell holds when the
+        selector moves on cannot be tainted by the next port, however the lag is made up
+        of delay and mixing.
         """
-        return Window(self.started_us + flush_us, self.ended_us - lag_us)
+        return Window(self.started_us + flush_us, self.ended_us - mixing_us)
 
 
 def port_visits(runs: Runs, hold_us: int, until_us: int) -> Iterator[PortVisit]:
@@ -48,7 +49,7 @@ def port_visits(runs: Runs, hold_us: int, until_us: int) -> Iterator[PortVisit]:
     n = len(runs)
     for i in range(n):
         follows = i + 1 < n and runs.first[i + 1] - runs.last[i] <= hold_us
-        ended = runs.first[i + 1] if follows else runs.last[i]
+        ended = runs.first[i + 1] if follows else runs.last[i] + 1
         finished = follows or i + 1 < n or until_us - runs.last[i] > hold_us
         yield PortVisit(int(runs.state[i]), int(runs.first[i]), int(ended), bool(finished))
 

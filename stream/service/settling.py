@@ -19,7 +19,7 @@ class SettleWhen:
     """Decides when new records are settled."""
 
     def __init__(self, station: Station) -> None:
-        self._lids = {c.lid_channel for c in station.chambers}
+        self._lids = {c.lid_channel for c in station.chambers if c.lid_channel}
         self._margin_us = round((station.closure.bounce_s + 2.0) * SECOND)
         self._last: dict[str, float] = {}
         self._hot_until_us = -(2**62)

@@ -10,6 +10,7 @@ from stream.station.models import (
     ClosureRules,
     FolderSource,
     MqttSource,
+    Standard,
     Station,
 )
 
@@ -19,6 +20,7 @@ __all__ = [
     "ClosureRules",
     "FolderSource",
     "MqttSource",
+    "Standard",
     "Station",
     "StationFile",
     "fixed_offset_us",

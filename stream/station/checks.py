@@ -32,6 +32,8 @@ def needed_channels(station: Station) -> dict[str, str]:
     """Channels without which no flux can be had → the key that names each first."""
     needed: dict[str, str] = {}
     for i, a in enumerate(station.analyzers):
+        if a.sampling == "vials":
+            continue  # their peak areas come in tables
         for gas, channel in a.gases.items():
             needed.setdefault(channel, f"analyzers[{i}].gases.{gas}")
         if a.basis == "wet" and a.water_channel:
@@ -39,8 +41,9 @@ def needed_channels(station: Station) -> dict[str, str]:
         if a.port_channel:
             needed.setdefault(a.port_channel, f"analyzers[{i}].port_channel")
     for i, c in enumerate(station.chambers):
-        needed.setdefault(c.lid_channel, f"chambers[{i}].lid_channel")
-        needed.setdefault(c.air_temperature_channel, f"chambers[{i}].air_temperature_channel")
+        if c.lid_channel and c.air_temperature_channel:
+            needed.setdefault(c.lid_channel, f"chambers[{i}].lid_channel")
+            needed.setdefault(c.air_temperature_channel, f"chambers[{i}].air_temperature_channel")
     return needed
 
 
@@ -102,7 +105,10 @@ def _analyzers(station: Station) -> Iterator[str]:
         for gas, channel in a.gases.items():
             if gas not in MOLAR_MASS:
                 yield f"{path}.gases.{gas}: unknown gas; write one of {', '.join(MOLAR_MASS)}"
-            yield from _reference(station, f"{path}.gases.{gas}", channel, ("mole fraction",))
+            yield from _reference(
+                station, f"{path}.gases.{gas}", channel, ("mole fraction", "area")
+            )
+            yield from _areas(station, path, a, gas)
         for channel in _repeated(list(a.gases.values())):
             yield f"{path}.gases: two gases on the channel {channel!r}; give each its own"
         if a.basis == "wet" and a.water_channel is None:
@@ -111,6 +117,7 @@ def _analyzers(station: Station) -> Iterator[str]:
             station, f"{path}.water_channel", a.water_channel, ("mole fraction", "number")
         )
         yield from _reference(station, f"{path}.port_channel", a.port_channel, ("number",))
+        yield from _reference(station, f"{path}.standard_channel", a.standard_channel, ("number",))
         yield from _reference(station, f"{path}.status_channel", a.status_channel, ("number",))
         for gas in a.precision:
             if gas not in a.gases:
@@ -120,9 +127,47 @@ def _analyzers(station: Station) -> Iterator[str]:
             yield f"{path}.id: no chamber names the analyzer {a.id!r}; remove it or name it"
 
 
+def _areas(station: Station, path: str, a: Analyzer, gas: str) -> Iterator[str]:
+    """Peak areas are no mole fractions: what is needed to make them so."""
+    channel = station.channels.get(a.gases[gas])
+    unit = CHANNEL_UNITS.get(channel.unit) if channel else None
+    if unit is None or unit.quantity != "area":
+        return
+    mine = [(j, s) for j, s in enumerate(a.standards) if s.gas == gas]
+    if not mine:
+        yield f"{path}.standards: {gas} is recorded as peak areas; add its standards"
+    for j, s in mine:
+        if s.unit is None:
+            yield (
+                f"{path}.standards[{j}].unit: missing; the channel counts peak areas, so say"
+                ' what the value is in, as in unit = "nmol/mol"'
+            )
+    if a.response in {"none", "offset"}:
+        yield f"{path}.response: {a.response!r} makes no mole fractions of peak areas"
+    if a.sampling == "continuous":
+        yield (
+            f'{path}.sampling: peak areas come one by one; write sampling = "injections", or'
+            ' "vials" for samples taken by hand'
+        )
+    if a.sampling == "injections" and gas not in a.precision:
+        yield (
+            f"{path}.precision.{gas}: missing; give the standard deviation of the peak area when"
+            " one gas is injected again and again"
+        )
+
+
 def _standards(path: str, a: Analyzer, chambers: tuple[Chamber, ...]) -> Iterator[str]:
-    if a.standards and not a.shared:
-        yield f"{path}.standards: only an analyzer with port_channel visits standards"
+    if a.sampling == "vials":
+        for key in ("port_channel", "standard_channel", "status_channel", "water_channel"):
+            if getattr(a, key) is not None:
+                yield f"{path}.{key}: vials have none; remove it"
+    elif a.standards and not a.selector:
+        yield (
+            f"{path}.standards: only an analyzer with port_channel or standard_channel visits"
+            " standards"
+        )
+    if a.port_channel and a.standard_channel:
+        yield f"{path}.standard_channel: port_channel tells of standards already; remove one"
     if a.response != "none" and a.response != "auto":
         for gas in a.gases:
             known = {s.value for s in a.standards if s.gas == gas}
@@ -135,21 +180,30 @@ def _standards(path: str, a: Analyzer, chambers: tuple[Chamber, ...]) -> Iterato
             if a.response == "factor" and known == {0.0}:
                 yield f"{path}.response: 'factor' needs a standard of {gas} that is not zero gas"
     taken = {c.port: c.id for c in chambers}
-    seen: set[tuple[int, str]] = set()
+    seen: set[tuple[int | str | None, str]] = set()
     for j, s in enumerate(a.standards):
+        given, needed_key = (s.name, "name") if a.sampling == "vials" else (s.port, "port")
+        if given is None:
+            where = "the run's table" if a.sampling == "vials" else a.selector
+            yield f"{path}.standards[{j}].{needed_key}: missing; it is how {where} names the gas"
+        if s.unit is not None and (
+            s.unit not in CHANNEL_UNITS or CHANNEL_UNITS[s.unit].quantity != "mole fraction"
+        ):
+            yield f"{path}.standards[{j}].unit: {s.unit!r} is no mole fraction; write nmol/mol"
         if s.gas not in a.gases:
             yield f"{path}.standards[{j}].gas: the analyzer does not measure {s.gas!r}"
         if s.port in taken:
             yield f"{path}.standards[{j}].port: port {s.port} belongs to chamber {taken[s.port]!r}"
-        if (s.port, s.gas) in seen:
-            yield f"{path}.standards[{j}]: {s.gas} on port {s.port} is given twice"
-        seen.add((s.port, s.gas))
+        if given is not None and (given, s.gas) in seen:
+            yield f"{path}.standards[{j}]: {s.gas} on {needed_key} {given} is given twice"
+        seen.add((given, s.gas))
 
 
 def _chambers(station: Station) -> Iterator[str]:
     for name in _repeated([c.id for c in station.chambers]):
         yield f"chambers: the id {name!r} is used twice; give each its own"
     shared = {a.id: a.shared for a in station.analyzers}
+    vials = {a.id for a in station.analyzers if a.sampling == "vials"}
     ports: dict[tuple[str, int], str] = {}
     lids: dict[tuple[str, str], str] = {}
     for i, c in enumerate(station.chambers):
@@ -164,7 +218,13 @@ def _chambers(station: Station) -> Iterator[str]:
             other = ports.setdefault((c.analyzer, c.port), c.id)
             if other != c.id:
                 yield f"{path}.port: port {c.port} belongs to chamber {other!r} already"
-        if not shared.get(c.analyzer, True):
+        by_hand = c.analyzer in vials
+        for key in ("lid_channel", "air_temperature_channel"):
+            if getattr(c, key) is None and not by_hand:
+                yield f"{path}.{key}: missing; it must be given"
+        if by_hand and c.lid_channel is not None:
+            yield f"{path}.lid_channel: a chamber that is sampled by hand has none; remove it"
+        if not shared.get(c.analyzer, True) and c.lid_channel is not None:
             other = lids.setdefault((c.analyzer, c.lid_channel), c.id)
             if other != c.id:
                 yield (

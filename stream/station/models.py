@@ -83,12 +83,14 @@ class Channel(Model):
 
 
 class Standard(Model):
-    """A gas of known mole fraction on a port of the selector."""
+    """A gas of known mole fraction: on a port of the selector, or named in a run's table."""
 
-    port: int
+    port: int | None = None
+    name: Identifier | None = None
     gas: str
     value: NotNegative
     uncertainty: NotNegative = 0.0
+    unit: str | None = None
 
 
 class Analyzer(Model):
@@ -96,9 +98,11 @@ class Analyzer(Model):
 
     id: Identifier
     gases: Annotated[dict[str, ChannelName], Field(min_length=1)]
+    sampling: Literal["continuous", "injections", "vials"] = "continuous"
     basis: Literal["wet", "dry"]
     water_channel: ChannelName | None = None
     port_channel: ChannelName | None = None
+    standard_channel: ChannelName | None = None
     lag_s: NotNegative = 0.0
     flush_s: NotNegative = 0.0
     precision: dict[str, Positive] = {}
@@ -107,6 +111,7 @@ class Analyzer(Model):
     standards: Annotated[tuple[Standard, ...], Field(strict=False)] = ()
     response: Literal["auto", "none", "offset", "factor", "linear", "quadratic"] = "auto"
     standard_hold_s: Positive = 21_600.0
+    standard_wait_s: NotNegative = 0.0
     max_standard_residual: Positive = 0.02
     max_standard_drift: Positive = 0.05
 
@@ -114,6 +119,24 @@ class Analyzer(Model):
     def shared(self) -> bool:
         """Whether a port selector takes it from chamber to chamber."""
         return self.port_channel is not None
+
+    @property
+    def selector(self) -> str | None:
+        """The channel that tells when a standard flows."""
+        return self.port_channel or self.standard_channel
+
+    @property
+    def mixing_s(self) -> float:
+        """How long before the next gas a reading may hold some of it [s].
+
+        Part of the lag of a continuous analyzer is mixing; an injection is of one moment.
+        """
+        return self.lag_s if self.sampling == "continuous" else 0.0
+
+    @property
+    def after_s(self) -> float:
+        """How long after an opening records still bear on the closure [s]."""
+        return self.standard_wait_s + (self.lag_s - self.mixing_s)
 
 
 class Height(Model):
@@ -129,12 +152,12 @@ class Chamber(Model):
     id: Identifier
     analyzer: Identifier
     port: int | None = None
-    lid_channel: ChannelName
+    lid_channel: ChannelName | None = None
     lid_closed: Finite = 1.0
     lid_open: Finite = 0.0
     area_m2: Positive
     extra_volume_m3: NotNegative = 0.0
-    air_temperature_channel: ChannelName
+    air_temperature_channel: ChannelName | None = None
     pressure_channel: ChannelName | None = None
     soil_temperature_channel: ChannelName | None = None
     soil_moisture_channel: ChannelName | None = None
@@ -144,6 +167,19 @@ class Chamber(Model):
     treatment: str = ""
     position: str = ""
     heights: Annotated[tuple[Height, ...], Field(min_length=1, strict=False)]
+
+    @property
+    def lid(self) -> str:
+        """The lid's channel.
+
+        Raises
+        ------
+        ValueError
+            The chamber is closed by hand.
+        """
+        if self.lid_channel is None:
+            raise ValueError(f"chamber {self.id} has no lid_channel")
+        return self.lid_channel
 
     def height_at(self, when: datetime) -> float | None:
         """Headspace height in force at a moment [m], None before the first."""

@@ -202,6 +202,7 @@ def test_every_flag_of_the_lid_and_the_points_is_exercised(own: Outcome, shared:
         "start_off_ambient",
         "calibration_overdue",
         "calibration_poor",
+        "no_calibration",
         "clock_unsteady",
         "clock_off",
         "open_time_uncertain",

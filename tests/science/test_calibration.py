@@ -40,7 +40,7 @@ def test_many_standards_against_statsmodels(kind: str, degree: int) -> None:
     found = response_of(kind, measured, known, error)  # type: ignore[arg-type]
     design = np.vander(measured, degree + 1, increasing=True)
     oracle = sm.WLS(known, design, weights=error**-2.0).fit()
-    got = np.array([found.offset, found.gain, found.bend])[: degree + 1]
+    got = np.concatenate([found.offset, found.gain, found.bend])[: degree + 1]
     np.testing.assert_allclose(got, oracle.params, rtol=1e-7)
     centre = np.sum(measured / error**2) / np.sum(error**-2.0)
     derivative = np.array([0.0, 1.0, 2.0 * centre])[: degree + 1]
@@ -64,7 +64,23 @@ def test_a_bent_detector_is_straightened() -> None:
     assert bent.true(np.array([900.0]))[0] == pytest.approx(inner, rel=1e-10)
     step = 1e-3
     slope = (bent.true(np.array([900.0 + step])) - bent.true(np.array([900.0 - step]))) / (2 * step)
-    assert bent.slope(900.0) == pytest.approx(slope[0], rel=1e-6)
+    assert bent.slope(np.array([900.0])) == pytest.approx(slope[0], rel=1e-6)
+
+
+@pytest.mark.parametrize("kind", list(NEEDS))
+def test_many_moments_are_each_their_own(kind: str) -> None:
+    """Row by row the same as all at once, to the bit."""
+    rng = np.random.default_rng(3)
+    known = np.array([300.0, 900.0, 2000.0, 3500.0])
+    error = rng.uniform(0.2, 2.0, (7, 4))
+    measured = 0.02 * known + rng.uniform(0.0, 1.0, (7, 4))
+    at = rng.uniform(300.0, 3000.0, 7) * 0.02
+    whole = response_of(kind, measured, known, error)  # type: ignore[arg-type]
+    for i in range(7):
+        one = response_of(kind, measured[i], known, error[i])  # type: ignore[arg-type]
+        for name in ("offset", "gain", "bend", "gain_se", "residual", "level_se", "bend_se"):
+            assert getattr(one, name)[0] == getattr(whole, name)[i], name
+        assert one.se(at[i : i + 1])[0] == whole.se(at)[i]
 
 
 def test_too_few_or_equal_standards() -> None:
