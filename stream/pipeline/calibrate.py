@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from stream.pipeline.points import Points
 from stream.pipeline.samples import Samples, precision_nmol, values_of_tails
 from stream.records import SECOND
-from stream.science.calibration import NEEDS, Kind, Response, between, response_of
+from stream.science.calibration import NEEDS, Kind, Response, between, with_and_without_doubt
 from stream.science.lid import LidClosure, Runs
 from stream.science.units import rule_between
 from stream.science.visits import port_visits
@@ -158,13 +158,8 @@ def calibrated(
     known_se = np.array([s.known_se for _, _, s in shown])
     measured = np.column_stack([value for value, _, _ in shown])
     noise = np.column_stack([error for _, error, _ in shown])
-    # Errors of visits count in mole fractions, which a first response tells.
-    first_look = response_of(kind, measured, known, noise)
-    noise = noise * np.abs(first_look.gain[:, None] + 2.0 * first_look.bend[:, None] * measured)
-    response = response_of(kind, measured, known, np.hypot(noise, known_se))
-    # The noise of the visits differs from point to point and is noise of the points; the
-    # doubt about the gas is the same for all, and is one about the slope.
-    added = response_of(kind, measured, known, noise).se(points.y)
+    response, bare = with_and_without_doubt(kind, measured, noise, known, known_se)
+    added = bare.se(points.y)
     return _apply(points, response, added, drifted, analyzer)
 
 

@@ -1,6 +1,6 @@
 """Closures of one analyzer become results: points, fits, choice, detection limit."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -71,32 +71,60 @@ def evaluate(
     around, records = _read(station, analyzer, events, windows, journal)
     stays = _stays(analyzer, records, events) if analyzer.shared else [[] for _ in events]
     runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
-    fluxes: list[list[Row]] = [[] for _ in events]
-    fits: list[list[Row]] = [[] for _ in events]
-    visits: list[list[Row]] = [[] for _ in events]
-    waters = np.full(len(events), np.nan)
+    points: dict[str, list[Points]] = {}
     for gas in analyzer.gases:
         samples = samples_of(station, analyzer, gas, records)
         areas = counts_areas(station, analyzer, gas)
-        points = [
+        points[gas] = [
             _points(station, analyzer, gas, samples, event, window, stay)
             for event, window, stay in zip(events, windows, stays, strict=True)
         ]
         if kind_of_response(analyzer, gas) is not None:
             standards = standards_of(station, analyzer, gas, samples, runs, PORT_HOLD_US)
-            points = [
+            points[gas] = [
                 calibrated(p, event.lid, standards, analyzer, gas, areas=areas)
-                for p, event in zip(points, events, strict=True)
+                for p, event in zip(points[gas], events, strict=True)
             ]
-        waters = np.fmax(waters, [p.water for p in points])
-        _gas_rows(station, analyzer, gas, events, around, points, fluxes, fits)
-        for i, p in enumerate(points):
+    return results_of(station, analyzer, events, around, points)
+
+
+def results_of(
+    station: Station,
+    analyzer: Analyzer,
+    events: Sequence[Event],
+    around: Sequence[Surroundings],
+    points: Mapping[str, Sequence[Points]],
+) -> list[Result]:
+    """Results of closures whose points are known, however they were sampled.
+
+    Parameters
+    ----------
+    station, analyzer : Station, Analyzer
+        The analyzer that all events are on.
+    events, around : sequence of Event, Surroundings
+        Closures, and the air under each lid.
+    points : mapping of str to sequence of Points
+        Gas → the points of each closure.
+
+    Returns
+    -------
+    list of Result
+        As :func:`evaluate`.
+    """
+    fluxes: list[list[Row]] = [[] for _ in events]
+    fits: list[list[Row]] = [[] for _ in events]
+    visits: list[list[Row]] = [[] for _ in events]
+    waters = np.full(len(events), np.nan)
+    for gas, mine in points.items():
+        waters = np.fmax(waters, [p.water for p in mine])
+        _gas_rows(station, analyzer, gas, events, around, mine, fluxes, fits)
+        for i, p in enumerate(mine):
             visits[i] += [{"gas": gas, **row} for row in p.visits]
     results = []
     for event, near, water, rows, *others in zip(
         events, around, waters, fluxes, fits, visits, strict=True
     ):
-        seal = seal_flags(rows, rules)
+        seal = seal_flags(rows, station.closure)
         children = [[with_flags(row, seal) for row in rows], *others]
         results.append(closure_result(event, near, float(water), children, seal))
     return results

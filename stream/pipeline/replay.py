@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stream.errors import SourceError
+from stream.pipeline.hand_intake import HandIntake, TakenTable
 from stream.pipeline.intake import Intake
 from stream.pipeline.settle import Settled, Settlement
 from stream.records import Batch
@@ -14,6 +15,7 @@ from stream.sources.replay import Recording, find_recordings, read_recording
 from stream.station import StationFile, needed_channels
 from stream.store import Store, WriterLock, database_exists, open_store
 from stream.store.anchors import AnchorReader
+from stream.store.hand import HandTables
 from stream.store.journal import Journal
 from stream.store.writer import Writer
 
@@ -34,13 +36,21 @@ class Replayed:
     known: int
     rejects: int
     settled: Settled
+    tables: tuple[TakenTable, ...] = ()
 
     def sentence(self) -> str:
         """For people, in one line."""
-        return (
+        words = (
             f"{_count(self.files, 'file')}: {self.records} new records, {self.known} known already,"
-            f" {_count(self.rejects, 'line')} newly in quarantine; {self.settled.sentence()}"
+            f" {_count(self.rejects, 'line')} newly in quarantine; "
         )
+        if self.tables:
+            changed = sum(t.changed for t in self.tables)
+            words += (
+                f"{_count(len(self.tables), 'table')} of vials and runs, {changed} new or"
+                f" corrected, {_count(sum(t.rows for t in self.tables), 'row')}; "
+            )
+        return words + self.settled.sentence()
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +61,7 @@ class Parts:
     journal: Journal
     intake: Intake
     settlement: Settlement
+    hand: HandIntake
 
 
 def join(file: StationFile, store: Store) -> Parts:
@@ -58,7 +69,15 @@ def join(file: StationFile, store: Store) -> Parts:
     journal = Journal(store, file.station.id, file.archive)
     writer = Writer(store, file.station.id)
     anchors = AnchorReader(store, file.station.id)
-    return Parts(file, journal, Intake(journal, writer), Settlement(file, journal, anchors, writer))
+    tables = HandTables(store, file.station.id)
+    intake = Intake(journal, writer)
+    return Parts(
+        file,
+        journal,
+        intake,
+        Settlement(file, journal, anchors, writer, tables),
+        HandIntake(file.station, tables, journal, intake, writer),
+    )
 
 
 def replay(
@@ -92,7 +111,9 @@ def replay(
     StoreError
         The database refuses.
     """
-    recordings = find_recordings(file.station, paths)
+    found = find_recordings(file.station, paths)
+    brought = [r for r in found if r.table]
+    recordings = [r for r in found if not r.table]
     texts = [r for r in recordings if r.layout is not None]
     for r in texts:
         if not r.channels:
@@ -100,15 +121,16 @@ def replay(
                 f"{r.path}: none of its columns is a channel of the station;"
                 " name the columns as in [channels] of the station file"
             )
-    lacking = _lacking(file, recordings, set())
+    lacking = _lacking(file, recordings, set()) if recordings else {}
     if lacking and not partial and len(texts) == len(recordings) and not database_exists(url):
         raise _missing_column(recordings, lacking)
     with closing(open_store(url)) as store, WriterLock(store, file.station.id):
         parts = join(file, store)
-        lacking = _lacking(file, recordings, set(parts.journal.extent()))
+        lacking = _lacking(file, recordings, set(parts.journal.extent())) if recordings else {}
         if lacking and not partial and len(texts) == len(recordings):
             raise _missing_column(recordings, lacking)
         taken = _take(parts, recordings, report)
+        tables = tuple(parts.hand.take(r.path.name, r.content()) for r in brought)
         before = sum(b - a for a, b in parts.journal.unsettled()) / 86_400e6
         done = 0.0
 
@@ -119,7 +141,9 @@ def replay(
                 report("fluxes", done, before)
 
         settled = parts.settlement.settle(progress=progress)
-        return Replayed(len(recordings), *taken, settled)
+        records, known, rejects = taken
+        rejects += sum(t.refused for t in tables)
+        return Replayed(len(found), records, known, rejects, settled, tables)
 
 
 def _take(

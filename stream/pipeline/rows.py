@@ -25,7 +25,7 @@ from stream.store.changes import Result, Row
 Floats = NDArray[np.float64]
 
 _encode = msgspec.msgpack.Encoder(order="deterministic").encode
-_NO_FLUX = {"few_points", "no_samples", "no_water", "no_calibration"}
+_NO_FLUX = {"few_points", "no_samples", "no_water", "no_calibration", "vials_waiting"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,14 +2,17 @@
 so that it does not matter in which pieces, or in which order, the records came.
 """
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from stream import __version__
+from stream.pipeline.hand import HandWork
 from stream.pipeline.work import AnalyzerWork, Ground
+from stream.sources.hand import HandTable, read_table
 from stream.station import StationFile
 from stream.store.anchors import AnchorReader
 from stream.store.changes import Changes, Result
+from stream.store.hand import HandTables
 from stream.store.journal import Journal
 from stream.store.writer import Writer, Written
 
@@ -45,9 +48,15 @@ class Settlement:
     """Settles the records of one station."""
 
     def __init__(
-        self, file: StationFile, journal: Journal, anchors: AnchorReader, writer: Writer
+        self,
+        file: StationFile,
+        journal: Journal,
+        anchors: AnchorReader,
+        writer: Writer,
+        tables: HandTables,
     ) -> None:
         self._file = file
+        self._tables = tables
         self._journal = journal
         self._anchors = anchors
         self._writer = writer
@@ -68,13 +77,13 @@ class Settlement:
         Settled
         """
         spans = self._journal.unsettled()
-        ground = self._ground()
         written = Written()
-        if not spans or ground is None:
+        if not spans:
             return Settled(written, 0)
+        ground, tables = self._ground(), self._brought()
         pending: dict[str, list[Result]] = {}
         for span in spans:
-            for work in self._works(ground, span):
+            for work in self._works(ground, span, tables):
                 for changes in work.changes():
                     written.update(self._commit(changes, progress))
                 pending.update(work.pending)
@@ -103,10 +112,7 @@ class Settlement:
         """
         ground = self._ground()
         written = Written()
-        if ground is None or first_us > ground.until_us or stop_us <= ground.start_us:
-            return Settled(written, 0)
-        span = max(first_us, ground.start_us), min(stop_us - 1, ground.until_us)
-        for work in self._works(ground, span):
+        for work in self._works(ground, (first_us, stop_us - 1), self._brought()):
             for changes in work.changes():
                 changes.results = [
                     r for r in changes.results if first_us <= r.identity[-1] < stop_us
@@ -120,27 +126,38 @@ class Settlement:
                 written.update(self._commit(changes, progress))
         return Settled(written, 0)
 
-    def _ground(self) -> Ground | None:
-        """What there is to stand on; None without records."""
+    def _ground(self) -> Ground:
+        """What there is to stand on."""
         extent = self._journal.extent()
-        if not extent:
-            return None
-        start = min(first for first, _, _ in extent.values())
         kept_from = self._journal.kept_from()
+        start = min((first for first, _, _ in extent.values()), default=0)
         return Ground(
             self._file.station,
             self._journal,
             self._anchors,
             start_us=start if kept_from is None else max(start, kept_from),
-            until_us=max(last for _, last, _ in extent.values()),
+            until_us=max((last for _, last, _ in extent.values()), default=0),
             last_us={channel: last for channel, (_, last, _) in extent.items()},
+            kept_from_us=-(2**62) if kept_from is None else kept_from,
         )
 
-    def _works(self, ground: Ground, span: tuple[int, int]) -> Iterator[AnalyzerWork]:
+    def _brought(self) -> list[HandTable]:
+        """The tables of vials and of runs, as they stand now."""
+        station = self._file.station
+        if not any(a.sampling == "vials" for a in station.analyzers):
+            return []
+        return [read_table(station, t.name, t.content) for t in self._tables.current()]
+
+    def _works(
+        self, ground: Ground, span: tuple[int, int], tables: Sequence[HandTable]
+    ) -> Iterator[AnalyzerWork | HandWork]:
         for analyzer in self._file.station.analyzers:
             if analyzer.sampling == "vials":
+                yield HandWork(ground, analyzer, span, tables)
                 continue
-            yield AnalyzerWork(ground, analyzer, span)
+            known = max(span[0], ground.start_us), min(span[1], ground.until_us)
+            if ground.last_us and known[0] <= known[1]:
+                yield AnalyzerWork(ground, analyzer, known)
 
     def _commit(self, changes: Changes, progress: Progress | None) -> Written:
         changes.station_digest = self._file.digest

@@ -34,6 +34,8 @@ class Ground:
         First record of the station that is kept, and its last [µs].
     last_us : mapping of str to int
         Last record of each channel [µs].
+    kept_from_us : int
+        Results of earlier closures stay as they are [µs].
     """
 
     station: Station
@@ -42,6 +44,7 @@ class Ground:
     start_us: int
     until_us: int
     last_us: Mapping[str, int]
+    kept_from_us: int = -(2**62)
 
 
 class AnalyzerWork:

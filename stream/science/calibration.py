@@ -138,6 +138,34 @@ def response_of(kind: Kind, measured: Floats, known: Floats, error: Floats) -> R
     )
 
 
+def with_and_without_doubt(
+    kind: Kind, shown: Floats, noise: Floats, known: Floats, known_se: Floats
+) -> tuple[Response, Response]:
+    """The response through standards, and what the noise of their visits alone leaves of it.
+
+    Parameters
+    ----------
+    kind : str
+        As in :func:`response_of`.
+    shown, noise : ndarray, shape (n, s)
+        What each standard would have shown at each moment, and its standard error [shown].
+    known, known_se : ndarray, shape (s,)
+        The gases, and their standard uncertainty [nmol mol⁻¹].
+
+    Returns
+    -------
+    tuple of Response
+        With the doubt about the gases in its weights and errors, and without. The noise of
+        visits differs from moment to moment and is noise of the points; the doubt about a
+        gas is the same for all, and is one about the slope.
+    """
+    # Errors of visits count in mole fractions, which a first response tells.
+    first = response_of(kind, shown, known, noise)
+    error = noise * np.abs(first.gain[:, None] + 2.0 * first.bend[:, None] * shown)
+    doubted = response_of(kind, shown, known, np.hypot(error, known_se))
+    return doubted, response_of(kind, shown, known, error)
+
+
 def _residual(distance: Floats, known: Floats) -> Floats:
     """Largest of each row's distances over the span of the standards."""
     if len(known) == 1:

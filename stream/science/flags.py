@@ -195,6 +195,54 @@ _ALL = (
         " were visited lately, or stand in the run.",
         "Run standards before, between and after the samples.",
     ),
+    # Samples taken by hand
+    Flag(
+        "vials_waiting",
+        NOT_EVALUATED,
+        "The closure was sampled by hand, and no vial of it has been measured yet.",
+        "No run has an injection of this gas for any of its vials.",
+        "Bring the table of the run.",
+    ),
+    Flag(
+        "vials_missing",
+        SUSPECT,
+        "Some vials of the closure have not been measured.",
+        "Runs have injections of this gas for some of its vials only.",
+        "Look for the vial, and for its name in the run's table.",
+    ),
+    Flag(
+        "vial_doubtful",
+        SUSPECT,
+        "A vial of the closure is noted more than once, so nobody knows whose air it held; its"
+        " value is not used.",
+        "The same vial twice in one table, or in several and the run names neither campaign nor"
+        " time.",
+        "Correct the table and bring it again; reuse a vial's name only in another campaign.",
+    ),
+    Flag(
+        "vial_underfilled",
+        SUSPECT,
+        "A vial ended below ambient pressure, so that air of the laboratory may have come in.",
+        "fill_kpa and the sample over the vial's volume make less than ambient pressure.",
+        "Push in more air than the vial holds.",
+    ),
+    Flag(
+        "times_swapped",
+        SUSPECT,
+        "Two sample times, or two vials, of the closure were likely written down the wrong way"
+        " round.",
+        "The order of values is broken by more than noise, and one swap mends it for every gas"
+        " that moves and leaves a 25th of the misfit; four samples at least.",
+        "Look at the field sheet; correct the table and bring it again.",
+    ),
+    Flag(
+        "beyond_standards",
+        SUSPECT,
+        "A vial lies beyond the standards of its run, where their response is a guess.",
+        "Over a tenth above the highest standard, or below the lowest where the response is a"
+        " line or a parabola.",
+        "Run a standard of that size.",
+    ),
     # What goes with the points
     Flag(
         "no_water",

@@ -10,6 +10,7 @@ from typing import Final
 from stream.errors import RecordError, SourceError
 from stream.records import Batch, refused_batch, together
 from stream.sources.delimited import BLOCK_BYTES, DelimitedReader
+from stream.sources.hand import MAX_BYTES, kind_of_table
 from stream.sources.layout import Layout, find_layout
 from stream.sources.senml import decode_pack
 from stream.sources.unpack import Content, open_content
@@ -47,6 +48,22 @@ class Recording:
     channels: frozenset[str]
     clock: str | None = None
     """Of its source, where it differs from the station's."""
+    table: bool = False
+    """Whether it is a table of vials or of a run, that people bring."""
+
+    def content(self) -> bytes:
+        """All of a table, decompressed.
+
+        Raises
+        ------
+        SourceError
+            It cannot be read, or breaks off.
+        """
+        with open_content(self.path) as content:
+            raw = content.read(MAX_BYTES + 1)
+            if content.broken:
+                raise SourceError(f"{self.path}: cannot be decompressed: {content.broken}")
+        return raw
 
 
 def find_recordings(station: Station, paths: Sequence[Path]) -> list[Recording]:
@@ -116,6 +133,8 @@ def look_at(station: Station, path: Path, source: FolderSource) -> Recording:
         size = path.stat().st_size
     if content.broken and b"\n" not in head:
         raise SourceError(f"{path}: cannot be decompressed: {content.broken}")
+    if kind_of_table(head) is not None:
+        return Recording(path, size, None, frozenset(), table=True)
     if head.lstrip().startswith((b"[", b"{")):
         return Recording(path, size, None, frozenset(), source.clock)
     layout = find_layout(

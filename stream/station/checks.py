@@ -179,7 +179,7 @@ def _standards(path: str, a: Analyzer, chambers: tuple[Chamber, ...]) -> Iterato
                 )
             if a.response == "factor" and known == {0.0}:
                 yield f"{path}.response: 'factor' needs a standard of {gas} that is not zero gas"
-    taken = {c.port: c.id for c in chambers}
+    taken = {c.port: c.id for c in chambers if c.port is not None}
     seen: set[tuple[int | str | None, str]] = set()
     for j, s in enumerate(a.standards):
         given, needed_key = (s.name, "name") if a.sampling == "vials" else (s.port, "port")

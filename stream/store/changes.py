@@ -75,6 +75,8 @@ class Changes:
         For the quarantine.
     clock_events, positions : list of rows
         Doubts about clocks, and how far watched files have been taken.
+    hand_tables : list of rows
+        Tables that people brought: ``kind``, ``name``, ``digest``, ``content``.
     unsettled : list of (first, last) or None
         The spans [µs] still to be settled, replacing those known; None leaves them.
     results, stretches : list
@@ -88,6 +90,7 @@ class Changes:
     rejects: list[Row] = field(default_factory=list)
     clock_events: list[Row] = field(default_factory=list)
     positions: list[Row] = field(default_factory=list)
+    hand_tables: list[Row] = field(default_factory=list)
     unsettled: list[tuple[int, int]] | None = None
     results: list[Result] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)

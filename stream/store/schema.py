@@ -148,6 +148,19 @@ clock_events = Table(
 )
 """Minutes of records in which a source's clock is in doubt."""
 
+hand_tables = Table(
+    "hand_tables",
+    metadata,
+    *_identity("kind"),
+    Column("name", _PATH, primary_key=True),
+    Column("revision", Integer, primary_key=True, autoincrement=False),
+    Column("current", Integer, nullable=False),
+    Column("digest", String(32), nullable=False),
+    Column("content", Text, nullable=False),
+)
+"""Tables of vials and of runs, whole, as people brought them; a table is known by its name,
+and one that is brought again with other content takes the place of the one before."""
+
 closures = Table(
     "closures",
     metadata,

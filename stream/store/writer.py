@@ -10,6 +10,7 @@ from stream.store.blocks import append_blocks, extend_channels
 from stream.store.bulk import Clash, insert_rows
 from stream.store.changes import Changes, Result, Row, Stretch
 from stream.store.connect import Store
+from stream.store.hand import put_tables
 from stream.store.schema import (
     clock_events,
     closures,
@@ -76,6 +77,8 @@ class Writer:
             written["quarantine", "new"] += refused
             self._put(connection, clock_events, changes.clock_events, "keep")
             self._put(connection, positions, changes.positions, "replace")
+            if changes.hand_tables:
+                put_tables(connection, self._station, changes.hand_tables)
             if changes.provisional:
                 connection.execute(
                     delete(closures).where(

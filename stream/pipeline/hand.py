@@ -1,0 +1,139 @@
+"""Vials become closures, on the same path as the records of a lid."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from stream.pipeline.evaluate import results_of
+from stream.pipeline.headspace import Surroundings, sensor_channels, surroundings
+from stream.pipeline.points import Points
+from stream.pipeline.rows import Event
+from stream.pipeline.run_values import run_values
+from stream.pipeline.segment import lid_flags, micros
+from stream.pipeline.vials import HandClosure, closures_in, diluted, hand_points, match
+from stream.pipeline.work import Ground
+from stream.records import DAY, SECOND
+from stream.science.constants import ZERO_CELSIUS_K
+from stream.science.order import swapped_times
+from stream.science.window import Window
+from stream.sources.hand import HandTable
+from stream.station import Analyzer
+from stream.store.changes import Changes, Result, Stretch
+
+
+class HandWork:
+    """The chambers of one analyzer of vials over one span (first, last) [µs]."""
+
+    def __init__(
+        self,
+        ground: Ground,
+        analyzer: Analyzer,
+        span: tuple[int, int],
+        tables: Sequence[HandTable],
+    ) -> None:
+        self._ground = ground
+        self._analyzer = analyzer
+        self._span = span
+        self._tables = tables
+        self.pending: dict[str, list[Result]] = {}
+        """Of no chamber: what is noted of a closure by hand is noted when it is over."""
+
+    def changes(self) -> Iterator[Changes]:
+        """The commits, one a day of closures, in order of time."""
+        rules = self._ground.station.closure
+        # A closure lasts a day at most, and a sensor's value is held for a while.
+        first = max(self._span[0] - DAY, self._ground.kept_from_us)
+        stop = self._span[1] + 1 + micros(rules.hold_s)
+        chambers = {c.id: c for c in self._ground.station.chambers_on(self._analyzer.id)}
+        mine = [
+            c
+            for c in closures_in(self._tables)
+            if c.chamber in chambers and first <= c.closed_us < stop
+        ]
+        speaks = [Stretch("closures", name, first, stop) for name in chambers]
+        if first >= stop:
+            return
+        days = sorted({c.closed_us // DAY for c in mine} | {first // DAY, (stop - 1) // DAY})
+        for i, day in enumerate(days):
+            begin = day * DAY
+            end = days[i + 1] * DAY if i + 1 < len(days) else 2**62
+            todays = [c for c in mine if c.closed_us // DAY == day]
+            parts = [
+                replace(s, first_us=max(s.first_us, begin), stop_us=min(s.stop_us, end))
+                for s in speaks
+                if s.first_us < end and s.stop_us > begin
+            ]
+            yield Changes(results=self._results(todays), stretches=parts)
+
+    def _results(self, closures: Sequence[HandClosure]) -> list[Result]:
+        if not closures:
+            return []
+        station, analyzer = self._ground.station, self._analyzer
+        around = self._around(closures)
+        thin = [diluted(c, a.pressure_pa) for c, a in zip(closures, around, strict=True)]
+        flags: list[set[str]] = [
+            lid_flags(c.lid, station.closure) | ({"vial_underfilled"} if under else set())
+            for c, (_, under) in zip(closures, thin, strict=True)
+        ]
+        points: dict[str, list[Points]] = {gas: [] for gas in analyzer.gases}
+        values: list[list[np.ndarray]] = [[] for _ in closures]
+        runs = [t for t in self._tables if t.kind == "run"]
+        vials = [t for t in self._tables if t.kind == "vials"]
+        for gas in analyzer.gases:
+            measured = [v for run in runs for v in run_values(station, analyzer, gas, run)]
+            matched, doubtful = match(vials, measured)
+            for i, closure in enumerate(closures):
+                found, rows = hand_points(closure, matched, thin[i][0], station.closure)
+                points[gas].append(found)
+                values[i].append(rows)
+                if any((campaign, s.line) in doubtful for campaign, s in closure.samples):
+                    flags[i].add("vial_doubtful")
+        for i, closure in enumerate(closures):
+            if self._swapped(closure, [p[i] for p in points.values()], np.array(values[i])):
+                flags[i].add("times_swapped")
+        chambers = {c.id: c for c in station.chambers_on(analyzer.id)}
+        events = [
+            Event(chambers[c.chamber], c.lid, frozenset(f))
+            for c, f in zip(closures, flags, strict=True)
+        ]
+        return results_of(station, analyzer, events, around, points)
+
+    @staticmethod
+    def _swapped(closure: HandClosure, points: Sequence[Points], values: np.ndarray) -> bool:
+        noise = [float(np.sqrt(1.0 / p.w.min())) if p.known_variance else np.nan for p in points]
+        t = np.array([s.sampled_us / SECOND for _, s in closure.samples])
+        return swapped_times(t - t[0], values, np.array(noise)) is not None
+
+    def _around(self, closures: Sequence[HandClosure]) -> list[Surroundings]:
+        """What the sensors say, and what people noted, which comes before it."""
+        station = self._ground.station
+        chambers = {c.id: c for c in station.chambers_on(self._analyzer.id)}
+        channels = set().union(*(sensor_channels(chambers[c.chamber]) for c in closures))
+        hold = micros(station.closure.hold_s)
+        first = min(c.closed_us for c in closures) - hold
+        last = max(c.opened_us for c in closures)
+        records = self._ground.journal.read(channels, first, last)
+        found = []
+        for c in closures:
+            window = Window(c.closed_us, c.opened_us)
+            near = surroundings(station, chambers[c.chamber], records, c.closed_us, window)
+            found.append(_as_noted(near, c))
+        return found
+
+
+def _as_noted(near: Surroundings, closure: HandClosure) -> Surroundings:
+    """Height, temperature and pressure as a person noted them stand before all else."""
+    flags = set(near.flags)
+    height, temperature = closure.noted("height_m"), closure.noted("air_temperature_c")
+    pressure = closure.noted("pressure_hpa") * 100.0
+    if not np.isnan(height):
+        near = replace(near, height_m=height)
+        flags -= {"no_height"}
+    if not np.isnan(temperature):
+        near = replace(near, air_temperature_k=temperature + ZERO_CELSIUS_K)
+        flags -= {"no_temperature", "temperature_held"}
+    if not np.isnan(pressure):
+        near = replace(near, pressure_pa=pressure, assumed_pressure=False)
+        flags -= {"pressure_assumed"}
+    return replace(near, flags=frozenset(flags))
