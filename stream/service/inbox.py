@@ -41,6 +41,8 @@ class Task:
 
     name: str
     work: Callable[[], None]
+    brings: bool = False
+    """Whether it may bring something to settle."""
 
 
 Item = Sent | Read | Task

@@ -20,9 +20,10 @@ from stream.service.notify import Notifier
 from stream.service.schedule import Schedule
 from stream.service.state import SourceState, State
 from stream.service.supervisor import Hung, Part, Supervisor
+from stream.service.tables import TableIntake
 from stream.service.writer_thread import WriterThread
 from stream.sources.mqtt import Tell
-from stream.station import FolderSource, MqttSource, Station, StationFile
+from stream.station import FolderSource, MqttSource, Station, StationFile, TablesSource
 from stream.store import Store, WriterLock, reach_store
 from stream.store.archive import Archive
 from stream.store.damage import check_intact, set_aside
@@ -55,7 +56,8 @@ class Service:
     def __init__(self, file: StationFile, url: str, tell: Tell) -> None:
         if not file.station.sources:
             raise CommandError(
-                f'{file.path}: sources: none; add a [[sources]] with kind = "folder" or "mqtt"'
+                f"{file.path}: sources: none; add a [[sources]] with"
+                ' kind = "folder", "mqtt" or "tables"'
             )
         self._file = file
         self._url = url
@@ -144,6 +146,11 @@ class Service:
             if isinstance(source, FolderSource):
                 folder = FolderIntake(self._file, i, source, reader, inbox, state, self._tell)
                 part = Part(f"folder {state.sources[i].name}", folder.run, _SOURCE_LIMIT_S)
+            elif isinstance(source, TablesSource):
+                tables = TableIntake(
+                    self._file, source, parts.hand, inbox, state.sources[i], self._tell
+                )
+                part = Part(f"tables {state.sources[i].name}", tables.run, _SOURCE_LIMIT_S)
             else:
                 part = Part(f"broker {state.sources[i].name}", brokers[i].run, _SOURCE_LIMIT_S)
             supervisor.add(part)
@@ -214,9 +221,7 @@ class Service:
 
 def _names(station: Station) -> list[str]:
     """What sources are called in log, metrics and status: each its own."""
-    names = [
-        s.path if isinstance(s, FolderSource) else f"{s.host}:{s.port}" for s in station.sources
-    ]
+    names = [f"{s.host}:{s.port}" if isinstance(s, MqttSource) else s.path for s in station.sources]
     return [n if names.count(n) == 1 else f"{n} #{i}" for i, n in enumerate(names)]
 
 

@@ -49,6 +49,11 @@ class SettleWhen:
                 edge = int(batch.times[rows[moved[-1]]])
                 self._hot_until_us = max(self._hot_until_us, edge + self._margin_us)
 
+    def expect(self) -> None:
+        """Take note that there is something to settle soon, though no record came."""
+        self._waiting = True
+        self._settled_at = -_SELDOM_S
+
     def due(self, *, more_waits: bool = False) -> bool:
         """Whether to settle now; not soon while more records wait to be taken, since those
         of another logger may belong to the same closures.

@@ -204,6 +204,8 @@ class WriterThread:
                 raise
             self._tell("error", "scheduled work failed", work=task.name, error=_line(error))
         self._try(self._parts.intake.refresh)
+        if task.brings:
+            self._when.expect()
 
     def _settle(self) -> None:
         begun = time.monotonic()

@@ -12,6 +12,7 @@ from stream.station.models import (
     MqttSource,
     Standard,
     Station,
+    TablesSource,
 )
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "Standard",
     "Station",
     "StationFile",
+    "TablesSource",
     "fixed_offset_us",
     "load_station",
     "needed_channels",

@@ -10,7 +10,7 @@ from stream.science.constants import MOLAR_MASS
 from stream.science.models import FITS
 from stream.science.units import CHANNEL_UNITS
 from stream.station.clock import read_clock
-from stream.station.models import Analyzer, Chamber, MqttSource, Station
+from stream.station.models import Analyzer, Chamber, MqttSource, Station, TablesSource
 
 _VARIABLE_ONLY: Final = re.compile(r"^\$\{[A-Za-z_][A-Za-z0-9_]*\}$")
 
@@ -58,7 +58,7 @@ def _site(station: Station) -> Iterator[str]:
         *(
             (f"sources[{i}].clock", s.clock)
             for i, s in enumerate(station.sources)
-            if s.clock is not None
+            if not isinstance(s, TablesSource) and s.clock is not None
         ),
     ]
     for path, value in zones:

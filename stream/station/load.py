@@ -15,9 +15,15 @@ from pydantic import BaseModel, ValidationError
 
 from stream.errors import StationFileError
 from stream.station.checks import faults
-from stream.station.models import FolderSource, MqttSource, Station
+from stream.station.models import FolderSource, MqttSource, Station, TablesSource
 
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
+
+_SOURCES: dict[str, type[BaseModel]] = {
+    "folder": FolderSource,
+    "mqtt": MqttSource,
+    "tables": TablesSource,
+}
 
 # Where records come from and go to does not change what a flux is.
 _NOT_IN_DIGEST = {"database", "sources", "summary", "archive", "service"}
@@ -137,7 +143,7 @@ def _path(location: tuple[int | str, ...]) -> str:
     for step in location:
         if isinstance(step, int):
             text += f"[{step}]"
-        elif step not in {"folder", "mqtt", "[key]"}:
+        elif step not in {*_SOURCES, "[key]"}:
             text += f".{step}" if text else step
     return text
 
@@ -180,7 +186,7 @@ def _explain(error: ValidationError) -> Iterator[str]:
         elif kind == "literal_error":
             yield f"{where}: {given!r} is not known; write {context['expected']}"
         elif kind in {"union_tag_invalid", "union_tag_not_found"}:
-            yield f'{where}.kind: write kind = "folder" or kind = "mqtt"'
+            yield f'{where}.kind: write kind = "folder", kind = "mqtt" or kind = "tables"'
         elif kind in _WANTED:
             yield f"{where}: must be {_WANTED[kind]}, not {_short(given)}"
         else:
@@ -210,8 +216,8 @@ def _keys_at(location: tuple[int | str, ...]) -> list[str]:
     for step in location:
         if isinstance(step, int) or model is None:
             continue
-        if step in {"folder", "mqtt"}:
-            model = FolderSource if step == "folder" else MqttSource
+        if step in _SOURCES:
+            model = _SOURCES[step]
             continue
         field = model.model_fields.get(step)
         if field is None:

@@ -75,6 +75,14 @@ class MqttSource(Model):
     status_topic: str | None = None
 
 
+class TablesSource(Model):
+    """A folder that people put tables of vials and of runs into."""
+
+    kind: Literal["tables"]
+    path: str
+    pattern: str = "*.csv"
+
+
 class Channel(Model):
     """``[channels.NAME]``: one column of the records."""
 
@@ -272,7 +280,9 @@ class Station(Model):
     station: Site
     database: Database | None = None
     sources: Annotated[
-        tuple[Annotated[FolderSource | MqttSource, Field(discriminator="kind")], ...],
+        tuple[
+            Annotated[FolderSource | MqttSource | TablesSource, Field(discriminator="kind")], ...
+        ],
         Field(strict=False),
     ] = ()
     channels: Annotated[dict[ChannelName, Channel], Field(min_length=1)]

@@ -23,7 +23,7 @@ def test_dilution_by_the_gas_law() -> None:
     assert filled_kpa(*sizes, one(0.0), one(101.325))[0] == pytest.approx(2 * 101.325)
     assert filled_kpa(*sizes, one(101.325), one(101.325))[0] == pytest.approx(3 * 101.325)
     for wrong in ((0.0, 12.0, 0.0, 100.0), (24.0, 12.0, -1.0, 100.0), (24.0, 12.0, 0.0, 0.0)):
-        with pytest.raises(ValueError, match="must be positive|cannot be negative"):
+        with pytest.raises(ValueError, match=r"must be positive|cannot be negative"):
             dilution_factor(*(one(v) for v in wrong))
 
 

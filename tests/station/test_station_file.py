@@ -251,7 +251,7 @@ def test_secrets_come_from_the_environment_and_stay_out_of_provenance(
         (
             'kind = "mqtt"',
             'kind = "pigeon"',
-            'sources[1].kind: write kind = "folder" or kind = "mqtt"',
+            'sources[1].kind: write kind = "folder", kind = "mqtt"',
         ),
         ('"quadratic"', '"cubic"', "models.candidates[1]: unknown model 'cubic'; write one of "),
         (

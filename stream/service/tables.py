@@ -1,0 +1,91 @@
+"""Tables of vials and of runs from a folder: taken whole, and again when they are changed."""
+
+import threading
+from collections.abc import Callable
+from fnmatch import fnmatch
+from pathlib import Path
+from typing import Final
+
+from stream.errors import SourceError
+from stream.pipeline.hand_intake import HandIntake
+from stream.service.inbox import Inbox, Task
+from stream.service.state import SourceState
+from stream.sources.mqtt import Tell
+from stream.station import StationFile, TablesSource
+
+POLL_S: Final = 1.0
+Signature = tuple[int, int]
+"""Size, and time of the last change [ns]."""
+
+
+class TableIntake:
+    """Looks after one folder of tables.
+
+    A table is read once its file has not changed between two looks, so that one that is
+    still being saved is left alone. What became of it is remembered for as long as the
+    service runs; after a restart all are looked at, and the same again changes nothing.
+    """
+
+    def __init__(
+        self,
+        file: StationFile,
+        source: TablesSource,
+        hand: HandIntake,
+        inbox: Inbox,
+        shown: SourceState,
+        tell: Tell,
+    ) -> None:
+        self._folder = file.beside(source.path)
+        self._pattern = source.pattern
+        self._hand = hand
+        self._inbox = inbox
+        self._shown = shown
+        self._tell = tell
+        self._seen: dict[Path, Signature] = {}
+        self._taken: dict[Path, Signature] = {}
+
+    def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
+        """Poll until ``stop`` is set."""
+        while not stop.is_set():
+            beat()
+            self.look()
+            stop.wait(POLL_S)
+
+    def look(self) -> None:
+        """Hand over the tables that are new or changed, and at rest."""
+        try:
+            found = {
+                path: (stat.st_size, stat.st_mtime_ns)
+                for path in sorted(self._folder.iterdir())
+                if fnmatch(path.name, self._pattern) and (stat := path.stat()) and path.is_file()
+            }
+        except OSError as error:
+            if self._shown.connected:
+                self._tell("warning", "folder away", error=f"{self._folder}: {error.strerror}")
+            self._shown.connected = False
+            return
+        self._shown.connected = True
+        for path, signature in found.items():
+            if self._taken.get(path) != signature and self._seen.get(path) == signature:
+                self._taken[path] = signature
+                self._inbox.put(Task(f"table {path.name}", self._work(path), brings=True))
+        self._seen = found
+
+    def _work(self, path: Path) -> Callable[[], None]:
+        def take() -> None:
+            try:
+                taken = self._hand.take(path.name, path.read_bytes())
+            except SourceError as error:
+                self._tell("warning", "table refused", error=str(error))
+                return
+            except Exception:
+                # The database may be away: look at the file again.
+                self._taken.pop(path, None)
+                raise
+            if taken.changed:
+                self._tell(
+                    "info", "table taken", table=path.name, kind=taken.kind, rows=taken.rows,
+                    quarantined=taken.refused,
+                )  # fmt: skip
+
+        return take
