@@ -102,6 +102,19 @@ def build_parser() -> argparse.ArgumentParser:
     )
     export.set_defaults(run=_export)
 
+    plan = verbs.add_parser(
+        "round", help="plan a round of sampling by hand: sheet, labels, and a table to fill in"
+    )
+    _station(plan)
+    plan.add_argument("--day", required=True, metavar="YYYY-MM-DD", help="day of the round")
+    plan.add_argument("--start", default="10:00", metavar="HH:MM", help="first lid (10:00)")
+    plan.add_argument("--people", type=_people, default=1, help="who share the chambers (1)")
+    plan.add_argument(
+        "--chamber", action="append", default=[], metavar="ID", help="only this one; repeatable"
+    )
+    plan.add_argument("--out", type=Path, default=Path(), metavar="DIR", help="where to write")
+    plan.set_defaults(run=_round)
+
     demo = verbs.add_parser("demo", help="simulate two stations and run them end to end")
     demo.add_argument(
         "--out", type=Path, default=Path("lidstream-demo"), metavar="DIR", help="where to write"
@@ -128,6 +141,12 @@ def _period(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--to", dest="stop", metavar="TIME", help="up to the end of that day, or that time"
     )
+
+
+def _people(text: str) -> int:
+    if not text.isdigit() or not 1 <= int(text) <= 100:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of people from 1 to 100")
+    return int(text)
 
 
 def _whole_days(text: str) -> int:
@@ -207,6 +226,27 @@ def _export(arguments: argparse.Namespace) -> int:
         unit=arguments.unit,
     )
     print(f"{arguments.out}: {count} rows")
+    return 0
+
+
+def _round(arguments: argparse.Namespace) -> int:
+    from stream.export.round_sheet import plan_round, write_round
+    from stream.station import load_station
+
+    file = load_station(arguments.station)
+    try:
+        day = date.fromisoformat(arguments.day)
+    except ValueError:
+        raise CommandError(f"--day: {arguments.day!r} is not a day like 2026-02-09") from None
+    try:
+        start = datetime.strptime(arguments.start, "%H:%M").time()  # noqa: DTZ007 - a wall clock
+    except ValueError:
+        raise CommandError(f"--start: {arguments.start!r} is not a time like 10:00") from None
+    if not arguments.out.is_dir():
+        raise CommandError(f"--out {arguments.out}: no such folder; make it first")
+    plan = plan_round(file.station, day, start, tuple(arguments.chamber), arguments.people)
+    table, sheet = write_round(file.station, plan, arguments.out)
+    print(f"{plan.sentence()}\n{sheet}: print it\n{table}: fill it in, and bring it by replay")
     return 0
 
 

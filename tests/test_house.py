@@ -43,6 +43,8 @@ ONLY_IN = {
     "structlog": {"service"},
     "prometheus_client": {"service"},
     "tqdm": {"progress"},
+    "jinja2": {"export"},
+    "matplotlib": {"export"},
 }
 """General libraries → the rooms that know them."""
 

@@ -1,12 +1,11 @@
 """CSV: RFC 4180, UTF-8, shortest digits that give the same number back."""
 
 import csv
-import os
 from pathlib import Path
 from typing import Any
 
-from stream.errors import LidstreamError
 from stream.export.tables import Table
+from stream.export.whole import part_of
 
 
 def write_csv(table: Table, path: Path) -> int:
@@ -22,23 +21,13 @@ def write_csv(table: Table, path: Path) -> int:
     LidstreamError
         The path cannot be written.
     """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
     count = 0
-    try:
-        try:
-            with part.open("w", newline="", encoding="utf-8") as out:
-                writer = csv.writer(out, lineterminator="\n")
-                writer.writerow(table.columns)
-                for row in table.rows:
-                    writer.writerow([_cell(value) for value in row])
-                    count += 1
-            part.replace(path)
-        finally:
-            part.unlink(missing_ok=True)
-    except OSError as error:
-        raise LidstreamError(
-            f"{path}: cannot be written: {error.strerror}; choose another --out"
-        ) from None
+    with part_of(path) as part, part.open("w", newline="", encoding="utf-8") as out:
+        writer = csv.writer(out, lineterminator="\n")
+        writer.writerow(table.columns)
+        for row in table.rows:
+            writer.writerow([_cell(value) for value in row])
+            count += 1
     return count
 
 

@@ -3,6 +3,7 @@
 import re
 from collections import Counter
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Final
 
 from stream.science.calibration import NEEDS
@@ -22,6 +23,7 @@ def faults(station: Station) -> Iterator[str]:
     yield from _analyzers(station)
     yield from _chambers(station)
     yield from _rules(station)
+    yield from _hand(station)
     yield from _field(station)
     yield from _season(station)
     yield from _archive(station)
@@ -283,6 +285,12 @@ def _rules(station: Station) -> Iterator[str]:
     default = station.models.default
     if default != "auto" and default not in station.models.candidates:
         yield f'models.default: {default!r} is not among the candidates; add it or write "auto"'
+
+
+def _hand(station: Station) -> Iterator[str]:
+    minutes = station.hand.sample_minutes
+    if any(b <= a for a, b in pairwise(minutes)):
+        yield "hand.sample_minutes: write them in order, each once"
 
 
 def _field(station: Station) -> Iterator[str]:

@@ -26,7 +26,7 @@ _SOURCES: dict[str, type[BaseModel]] = {
 }
 
 # Where records come from and go to does not change what a flux is.
-_NOT_IN_DIGEST = {"database", "sources", "summary", "archive", "service"}
+_NOT_IN_DIGEST = {"database", "sources", "summary", "archive", "service", "hand"}
 
 
 @dataclass(frozen=True, slots=True)

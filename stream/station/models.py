@@ -174,6 +174,7 @@ class Chamber(Model):
     block: str = ""
     treatment: str = ""
     position: str = ""
+    place_m: Annotated[tuple[Finite, Finite], Field(strict=False)] | None = None
     heights: Annotated[tuple[Height, ...], Field(min_length=1, strict=False)]
 
     @property
@@ -235,6 +236,17 @@ class Uncertainty(Model):
     assumed_pressure_pa: NotNegative = 800.0
 
 
+class HandRules(Model):
+    """``[hand]``: rounds of sampling by hand."""
+
+    sample_minutes: Annotated[
+        tuple[Annotated[float, Field(ge=0, le=720)], ...], Field(min_length=2, strict=False)
+    ] = (0.0, 20.0, 40.0, 60.0)
+    handling_s: Positive = 45.0
+    walk_s: NotNegative = 30.0
+    walking_m_s: Positive = 1.0
+
+
 class FieldRules(Model):
     """``[field]``"""
 
@@ -291,6 +303,7 @@ class Station(Model):
     closure: ClosureRules = ClosureRules()
     models: ModelRules = ModelRules()
     uncertainty: Uncertainty = Uncertainty()
+    hand: HandRules = HandRules()
     field: FieldRules = FieldRules()
     season: Season | None = None
     summary: Summary = Summary()
