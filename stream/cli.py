@@ -115,6 +115,19 @@ def build_parser() -> argparse.ArgumentParser:
     plan.add_argument("--out", type=Path, default=Path(), metavar="DIR", help="where to write")
     plan.set_defaults(run=_round)
 
+    beside = verbs.add_parser(
+        "compare", help="fluxes by hand beside those of automatic chambers on the same place"
+    )
+    _station(beside)
+    beside.add_argument("--out", type=Path, default=Path(), metavar="DIR", help="where to write")
+    beside.add_argument(
+        "--within", type=float, default=3.0, metavar="HOURS", help="apart in time at most (3)"
+    )
+    beside.add_argument("--gas", action="append", default=[], help="only this gas; repeatable")
+    _period(beside)
+    _database(beside)
+    beside.set_defaults(run=_compare)
+
     demo = verbs.add_parser("demo", help="simulate two stations and run them end to end")
     demo.add_argument(
         "--out", type=Path, default=Path("lidstream-demo"), metavar="DIR", help="where to write"
@@ -247,6 +260,34 @@ def _round(arguments: argparse.Namespace) -> int:
     plan = plan_round(file.station, day, start, tuple(arguments.chamber), arguments.people)
     table, sheet = write_round(file.station, plan, arguments.out)
     print(f"{plan.sentence()}\n{sheet}: print it\n{table}: fill it in, and bring it by replay")
+    return 0
+
+
+def _compare(arguments: argparse.Namespace) -> int:
+    from stream.export.compare import compare
+    from stream.station import load_station
+    from stream.store.readers import Period
+
+    file = load_station(arguments.station)
+    first, stop = _stretch(arguments, file.station.station.timezone)
+    every = Period()
+    period = Period(
+        every.first_us if first is None else first, every.stop_us if stop is None else stop
+    )
+    if not arguments.out.is_dir():
+        raise CommandError(f"--out {arguments.out}: no such folder; make it first")
+    if not 0.0 < arguments.within <= 48.0:
+        raise CommandError(f"--within: {arguments.within:g} h is not between 0 and 48")
+    url = _url(arguments, file.database_url)
+    for result in compare(
+        file,
+        url,
+        arguments.out,
+        period=period,
+        within_h=arguments.within,
+        gases=tuple(arguments.gas),
+    ):
+        print(f"{result.sentence()}\n{result.picture}\n{result.table}")
     return 0
 
 

@@ -6,16 +6,18 @@ from contextlib import closing
 from pathlib import Path
 from statistics import median
 
+from stream.demo.by_hand import add_rounds
 from stream.demo.scenario import own_line, shared_analyzer
 from stream.demo.write import write_station
 from stream.errors import LidstreamError
+from stream.export.compare import compare
 from stream.export.verb import export
 from stream.pipeline.replay import replay
 from stream.progress import Progress
 from stream.science.flags import gravest
 from stream.station import StationFile, load_station
 from stream.store import open_store
-from stream.store.readers import Reader
+from stream.store.readers import Period, Reader
 
 
 def run_demo(folder: Path, days: int) -> None:
@@ -43,18 +45,26 @@ def run_demo(folder: Path, days: int) -> None:
             raise LidstreamError(
                 f"{place}: cannot be written: {error.strerror}; choose another --out"
             ) from None
+        brought = [place / "incoming"]
+        if scenario.kind == "own_line":
+            brought.append(add_rounds(scenario, place))
         file = load_station(path)
         with Progress() as progress:
-            done = replay(file, [place / "incoming"], file.database_url, report=progress)
+            done = replay(file, brought, file.database_url, report=progress)
         print(f"  {done.sentence()}")
         for what in ("fluxes", "closures"):
             export(file, what, place / f"{what}.csv", file.database_url)
         for line in table(file):
             print(f"  {line}")
         print(f"  {against_truth(place)}")
+        if scenario.kind == "own_line":
+            for result in compare(file, file.database_url, place, period=Period(), within_h=3.0):
+                print(f"  by hand beside automatic, {result.sentence()}")
         print()
     print("Look next at:")
     print(f"  {folder}/*/fluxes.csv         one row a closure and gas, all models, flags")
+    print(f"  {folder}/larkfield/rounds     vials filled by hand, and the runs that measured them")
+    print(f"  {folder}/larkfield/hand-automatic-N2O.png    both on one picture")
     print(f"  {folder}/*/truth_fluxes.csv   what the simulated soil really emitted")
     print(f"  {folder}/*/truth_faults.csv   what was broken on purpose, and the flag it must raise")
     print(f"  {folder}/*/station.toml       the station file; try another dead_band_s")

@@ -178,7 +178,8 @@ def read_table(station: Station, name: str, text: str) -> HandTable:
         by_hand = {
             c.id for c in station.chambers if station.analyzer(c.analyzer).sampling == "vials"
         }
-        samples = tuple(each(lambda row, line: _sample(row, line, cells, by_hand)))
+        closed: dict[str, int] = {}
+        samples = tuple(each(lambda row, line: _sample(row, line, cells, by_hand, closed)))
         return HandTable(kind, name, samples=samples, rejects=tuple(rejects))
     analyzers = [a for a in station.analyzers if a.sampling == "vials"]
     channels = {c for a in analyzers for c in a.gases.values()} & set(layout.columns)
@@ -248,9 +249,16 @@ def _known(value: float) -> float | None:
     return None if math.isnan(value) else value
 
 
-def _sample(row: dict[str, str], line: int, cells: _Cells, chambers: set[str]) -> HandSample | None:
+def _sample(
+    row: dict[str, str], line: int, cells: _Cells, chambers: set[str], before: dict[str, int]
+) -> HandSample | None:
+    """One vial; ``before`` has the last time at which each lid closed, for rows that leave
+    it out.
+    """
     closed, sampled = cells.time(row, "closed_at"), cells.time(row, "sampled_at")
     opened = cells.time(row, "opened_at")
+    if closed is not None:
+        before[row.get("chamber", "")] = closed
     if sampled is None:
         return None  # a line of the round's sheet whose sample was not taken
     chamber = row.get("chamber", "")
@@ -259,6 +267,7 @@ def _sample(row: dict[str, str], line: int, cells: _Cells, chambers: set[str]) -
         raise RecordError(f"chamber: {chamber!r} is not sampled into vials; they are {known}")
     if not row.get("vial"):
         raise RecordError("vial: empty, though a sample was taken")
+    closed = before.get(chamber)
     if closed is None:
         raise RecordError("closed_at: empty, though a sample was taken")
     if not closed <= sampled <= closed + _LONGEST_US:

@@ -241,13 +241,26 @@ def test_a_bad_row_goes_to_quarantine(
 ) -> None:
     store, parts = opened
     noted = vials()
-    noted[2][column] = text
+    noted[0][column] = text
     taken = parts.hand.take("feb9.csv", written(noted))
     assert (taken.rows, taken.refused) == (11, 1)
     (kept,) = Reader(store, "small").quarantine()
-    assert kept["line"] == 4
+    assert kept["line"] == 2
     assert str(kept["reason"]).startswith(reason)
-    assert "V03" in str(kept["text"]) or column == "vial"
+    assert "V01" in str(kept["text"]) or column == "vial"
+
+
+def test_the_time_of_closing_need_be_written_once(opened: tuple[Store, Parts]) -> None:
+    """Rows that leave it out take that of the chamber's row before."""
+    _, parts = opened
+    full = take(parts, feb9=vials(), run1=run(vials()))
+    sparse = vials()
+    for i, row in enumerate(sparse):
+        if i % 4:
+            row["closed_at"] = ""
+    again = take(parts, feb9=sparse)
+    assert [r["flux_nmol_m2_s"] for r in again] == [r["flux_nmol_m2_s"] for r in full]
+    assert [r["revision"] for r in again] == [1, 1, 1]
 
 
 def test_a_table_that_is_none(opened: tuple[Store, Parts]) -> None:
