@@ -1,6 +1,7 @@
 """All models on simulated closures of known slope: bias, spread, coverage, wrong choices.
 
     python tests/bench/models.py        # prints the tables of METHODS.md
+    python tests/bench/models.py --plots stream/science      # and draws them
 
 Each cell: median bias ± spread (half of the central 68 %) of the initial slope, and how
 many of its 95 % intervals cover, all in per cent; of the fits that stand, where at least
@@ -18,6 +19,7 @@ import numpy as np
 from scipy import special
 from scipy.signal import lfilter
 
+from stream.export.pictures import BLUE, GREY, OCHRE, picture
 from stream.science.choice import choose
 from stream.science.models import STRAIGHT, fit_model
 from stream.science.segments import Segments
@@ -43,6 +45,8 @@ CLOSURES = (
     Closure("600 s at 1 Hz, red noise (ρ = 0.8)", np.arange(30.0, 630.0), 0.3, 0.8, False),
     Closure("180 s at 1 Hz, white noise", np.arange(30.0, 210.0), 0.3, 0.0, False),
     Closure("3600 s, six visits", np.linspace(200.0, 3500.0, 6), 0.1, 0.0, True),
+    Closure("3600 s, four vials", np.linspace(0.0, 3600.0, 4), 1.0, 0.0, True),
+    Closure("3600 s, three vials", np.linspace(0.0, 3600.0, 3), 1.0, 0.0, True),
 )
 TRUTHS = (
     ("line", 0.0),
@@ -93,8 +97,72 @@ def simulate(c: Closure, truth: str, bend: float, strength: float, seed: int) ->
     return {"slopes": found, "curved": float(np.mean(curved))}
 
 
+def figures(
+    c: Closure, truth: str, bend: float, strength: float
+) -> tuple[dict[str, tuple[float, ...]], float]:
+    """Model → median bias, its central 68 % and coverage [%], of models that mostly stand;
+    and the share of closures that the choice bends.
+    """
+    result = simulate(c, truth, bend, strength, seed=5)
+    found = {}
+    for name, (ratio, error) in result["slopes"].items():  # type: ignore[attr-defined]
+        good = np.isfinite(ratio) & np.isfinite(error)
+        if good.mean() >= 0.5:
+            low, middle, high = 100 * (np.percentile(ratio[good], [16, 50, 84]) - 1)
+            cover = 100 * np.mean(np.abs(ratio[good] - 1) < 1.96 * error[good])
+            found[name] = (middle, low, high, cover)
+    return found, float(result["curved"])  # type: ignore[arg-type]
+
+
+LINES = {
+    "auto": ("black", "-", "o", "automatic choice"),
+    "linear": (BLUE, "--", "s", "linear"),
+    "quadratic": (GREY, "-.", "^", "quadratic"),
+    "saturating": (OCHRE, "-", "D", "saturating"),
+    "diffusive": ("#5f3a8c", ":", "v", "diffusive"),
+}
+
+
+def draw(folder: Path) -> None:
+    """Bias and coverage over the strength of the flux, a column a kind of closure."""
+    strengths = (2.0, 3.0, 5.0, 10.0, 30.0, 100.0, 300.0)
+    kinds = [CLOSURES[i] for i in (0, 3, 4, 5)]
+    for what in ("bias", "coverage"):
+        path = folder / f"models-{what}.png"
+        with picture(path, len(TRUTHS), len(kinds), 10.5, 9.5) as axes:
+            for row, (truth, bend) in enumerate(TRUTHS):
+                for column, c in enumerate(kinds):
+                    axis = axes[row * len(kinds) + column]
+                    got = [figures(c, truth, bend, s)[0] for s in strengths]
+                    for name, (colour, style, marker, label) in LINES.items():
+                        at = [i for i, g in enumerate(got) if name in g]
+                        x = [strengths[i] for i in at]
+                        place = 0 if what == "bias" else 3
+                        y = [got[i][name][place] for i in at]
+                        axis.plot(
+                            x, y, style, color=colour, marker=marker, ms=3.5, mfc="white",
+                            lw=1.2, label=label,
+                        )  # fmt: skip
+                        if what == "bias" and name == "auto":
+                            band = [[got[i][name][k] for i in at] for k in (1, 2)]
+                            axis.fill_between(x, *band, color="black", alpha=0.12, lw=0)
+                    axis.set_xscale("log")
+                    axis.axhline(0.0 if what == "bias" else 95.0, color="black", lw=0.6)
+                    axis.set_ylim(*((-70, 70) if what == "bias" else (-3, 103)))
+                    axis.set_title(c.name if row == 0 else "", fontsize=9)
+                    if column == 0:
+                        axis.set_ylabel(f"{truth}\n{what} [%]")
+                    if row == len(TRUTHS) - 1:
+                        axis.set_xlabel("flux / detection limit")
+            axes[0].legend(fontsize=7)
+        print(path)
+
+
 def main() -> int:
     """Print one table for each kind of closure."""
+    if "--plots" in sys.argv:
+        draw(Path(sys.argv[sys.argv.index("--plots") + 1]))
+        return 0
     columns = ("auto", *MODELS)
     for c in CLOSURES:
         print(f"\n**{c.name}**\n")
@@ -106,20 +174,16 @@ def main() -> int:
         print("| --- | --- | " + " | ".join("---" for _ in columns) + " | --- |")
         for truth, bend in TRUTHS:
             for strength in STRENGTHS:
-                result = simulate(c, truth, bend, strength, seed=5)
+                found, share = figures(c, truth, bend, strength)
                 cells = []
                 for name in columns:
-                    ratio, error = result["slopes"][name]  # type: ignore[index]
-                    good = np.isfinite(ratio) & np.isfinite(error)
-                    if good.mean() < 0.5:
+                    if name not in found:
                         cells.append("–")
                         continue
-                    bias = 100 * (np.median(ratio[good]) - 1)
-                    low, high = np.percentile(ratio[good], [16, 84])
-                    cover = 100 * np.mean(np.abs(ratio[good] - 1) < 1.96 * error[good])
-                    cells.append(f"{bias:+.0f} ± {50 * (high - low):.0f}, {cover:.0f}")
-                share = 100 * float(result["curved"])  # type: ignore[arg-type]
-                print(f"| {truth} | {strength:g} | " + " | ".join(cells) + f" | {share:.0f} % |")
+                    middle, low, high, cover = found[name]
+                    cells.append(f"{middle:+.0f} ± {(high - low) / 2:.0f}, {cover:.0f}")
+                text = " | ".join(cells)
+                print(f"| {truth} | {strength:g} | {text} | {100 * share:.0f} % |")
     return 0
 
 

@@ -175,3 +175,40 @@ def test_a_strong_closure_with_slow_residuals_keeps_its_curve() -> None:
 
 def test_every_reason_has_a_word() -> None:
     assert set(REASON_WORDS) == set(Reason)
+
+
+@pytest.mark.parametrize("strength", [2.0, 10.0, 200.0])
+def test_three_points_bend_only_where_their_noise_allows(strength: float) -> None:
+    """The rule for three points: with known variances a curve where the line misses them by
+    enough, and it is then the closed form of Hutchinson and Mosier 1981 (from memory); without
+    them the line, whatever the points look like.
+    """
+    t = np.tile([0.0, 1200.0, 2400.0], 400)
+    rise = -np.expm1(-3e-4 * np.array([0.0, 1200.0, 2400.0])) / 3e-4
+    slope = strength * 1e-3
+    rng = np.random.default_rng(round(strength))
+    y = (330.0 + slope * rise + rng.standard_normal((400, 3))).ravel()
+    starts = np.arange(401) * 3
+    names = ("linear", "quadratic", "saturating")
+    span, first = np.full(400, 2400.0), np.zeros(400)
+    known = Segments(t, y, np.ones(1200), starts, True)
+    fits = {name: fit_model(name, known) for name in names}
+    picked = choose(fits, span, first, known_variance=True)
+    curved = picked.chosen == names.index("saturating")
+    assert not (picked.chosen == names.index("quadratic")).any()
+    points = y.reshape(400, 3)
+    up, later = points[:, 1] - points[:, 0], points[:, 2] - points[:, 1]
+    a, b = up[curved], later[curved]
+    np.testing.assert_allclose(
+        picked.slope[curved], a**2 / (1200.0 * (a - b)) * np.log(a / b), rtol=1e-6
+    )
+    assert {2.0: 0.0, 10.0: 0.0, 200.0: 0.97}[strength] <= curved.mean()
+    assert curved.mean() <= {2.0: 0.05, 10.0: 0.4, 200.0: 1.0}[strength]
+    cover = np.abs(picked.slope - slope) < 1.96 * picked.slope_se
+    assert cover.mean() > 0.9
+    unknown = Segments(t, y, np.ones(1200), starts, False)
+    plain = choose(
+        {name: fit_model(name, unknown) for name in names}, span, first, known_variance=False
+    )
+    assert (plain.chosen == 0).all()
+    assert (plain.reason == Reason.FEW_POINTS).all()

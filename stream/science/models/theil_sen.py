@@ -36,6 +36,8 @@ _FEW = int(FitStatus.FEW_POINTS)
 _SAME = int(FitStatus.SAME_TIME)
 COMPLETE: Final = 60
 """Points, or medians of groups of points, whose pairs are all used."""
+SURE: Final = 10
+"""Points from which the spread of the pairs is believed by itself."""
 _NORMAL: Final = 1.959963984540054
 """97.5 % point of the normal distribution."""
 
@@ -123,8 +125,16 @@ def _fit(
             wide = math.sqrt(max(1.0, scale * (n - PARAMETERS) / rss))
         slope_se = wide * (high - low) / (2.0 * _NORMAL)
         mean_t = 0.0
+        weighted_t = 0.0
         for i in range(a, b):
             mean_t += t[i] / n
+            weighted_t += w[i] * t[i] / sw
+        sxx = 0.0
+        for i in range(a, b):
+            sxx += w[i] * (t[i] - weighted_t) * (t[i] - weighted_t)
+        if m < SURE:
+            # A few pairs make a narrow interval by chance: not surer than least squares.
+            slope_se = max(slope_se, math.sqrt(scale / sxx))
         row[STATUS] = 0.0
         row[START] = start
         # Median of the residuals, π/2 times the variance of a mean for normal noise, and the
