@@ -128,6 +128,15 @@ def build_parser() -> argparse.ArgumentParser:
     _database(beside)
     beside.set_defaults(run=_compare)
 
+    aid = verbs.add_parser(
+        "propose", help="lag, flushing and dead band as stored records show them; sets nothing"
+    )
+    _station(aid)
+    aid.add_argument("--out", type=Path, default=Path(), metavar="DIR", help="for the pictures")
+    _period(aid)
+    _database(aid)
+    aid.set_defaults(run=_propose)
+
     demo = verbs.add_parser("demo", help="simulate two stations and run them end to end")
     demo.add_argument(
         "--out", type=Path, default=Path("lidstream-demo"), metavar="DIR", help="where to write"
@@ -255,35 +264,53 @@ def _round(arguments: argparse.Namespace) -> int:
         start = datetime.strptime(arguments.start, "%H:%M").time()  # noqa: DTZ007 - a wall clock
     except ValueError:
         raise CommandError(f"--start: {arguments.start!r} is not a time like 10:00") from None
-    if not arguments.out.is_dir():
-        raise CommandError(f"--out {arguments.out}: no such folder; make it first")
+    folder = _folder(arguments)
     plan = plan_round(file.station, day, start, tuple(arguments.chamber), arguments.people)
-    table, sheet = write_round(file.station, plan, arguments.out)
+    table, sheet = write_round(file.station, plan, folder)
     print(f"{plan.sentence()}\n{sheet}: print it\n{table}: fill it in, and bring it by replay")
     return 0
+
+
+def _propose(arguments: argparse.Namespace) -> int:
+    from stream.export.proposal import draw_proposal
+    from stream.pipeline.propose import propose
+    from stream.station import load_station
+
+    file = load_station(arguments.station)
+    folder = _folder(arguments)
+    first, stop = _stretch(arguments, file.station.station.timezone)
+    for proposal in propose(file, _url(arguments, file.database_url), first, stop):
+        print("\n".join(proposal.sentences()))
+        picture = folder / f"edge-{proposal.analyzer}-{proposal.gas}.png"
+        draw_proposal(proposal, picture)
+        print(f"  {picture}")
+    print("Nothing was changed: write what convinces you into the station file, then reprocess.")
+    return 0
+
+
+def _folder(arguments: argparse.Namespace) -> Path:
+    out: Path = arguments.out
+    if not out.is_dir():
+        raise CommandError(f"--out {out}: no such folder; make it first")
+    return out
 
 
 def _compare(arguments: argparse.Namespace) -> int:
     from stream.export.compare import compare
     from stream.station import load_station
-    from stream.store.readers import Period
 
     file = load_station(arguments.station)
     first, stop = _stretch(arguments, file.station.station.timezone)
-    every = Period()
-    period = Period(
-        every.first_us if first is None else first, every.stop_us if stop is None else stop
-    )
-    if not arguments.out.is_dir():
-        raise CommandError(f"--out {arguments.out}: no such folder; make it first")
+    folder = _folder(arguments)
     if not 0.0 < arguments.within <= 48.0:
         raise CommandError(f"--within: {arguments.within:g} h is not between 0 and 48")
     url = _url(arguments, file.database_url)
     for result in compare(
         file,
         url,
-        arguments.out,
-        period=period,
+        folder,
+        first=first,
+        stop=stop,
         within_h=arguments.within,
         gases=tuple(arguments.gas),
     ):

@@ -17,7 +17,7 @@ from stream.progress import Progress
 from stream.science.flags import gravest
 from stream.station import StationFile, load_station
 from stream.store import open_store
-from stream.store.readers import Period, Reader
+from stream.store.readers import Reader
 
 
 def run_demo(folder: Path, days: int) -> None:
@@ -58,7 +58,7 @@ def run_demo(folder: Path, days: int) -> None:
             print(f"  {line}")
         print(f"  {against_truth(place)}")
         if scenario.kind == "own_line":
-            for result in compare(file, file.database_url, place, period=Period(), within_h=3.0):
+            for result in compare(file, file.database_url, place, within_h=3.0):
                 print(f"  by hand beside automatic, {result.sentence()}")
         print()
     print("Look next at:")

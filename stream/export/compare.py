@@ -67,8 +67,9 @@ def compare(
     url: str,
     out: Path,
     *,
-    period: Period,
     within_h: float,
+    first: int | None = None,
+    stop: int | None = None,
     gases: Sequence[str] = (),
 ) -> list[Compared]:
     """Pair fluxes by place and time, compare, and draw.
@@ -90,7 +91,7 @@ def compare(
     with closing(open_existing(url)) as store:
         rows = [
             {k: r[k] for k in ("chamber", "gas", "mid_us", "flux_nmol_m2_s", "flux_se_nmol_m2_s")}
-            for r in Reader(store, station.id).fluxes(period)
+            for r in Reader(store, station.id).fluxes(Period.between(first, stop))
             if r["quality"] in _USED and r["flux_nmol_m2_s"] is not None
             and (not gases or r["gas"] in gases)
         ]  # fmt: skip

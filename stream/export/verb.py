@@ -61,11 +61,7 @@ def export(
         raise CommandError(f"--unit: applies to fluxes, not to {what}")
     if first is not None and stop is not None and not first < stop:
         raise CommandError("--from: must be earlier than --to")
-    every = Period()
-    period = Period(
-        every.first_us if first is None else first, every.stop_us if stop is None else stop
-    )
-    selection = tables.Selection(period, gases, chambers, unit)
+    selection = tables.Selection(Period.between(first, stop), gases, chambers, unit)
     with closing(open_existing(url)) as store:
         reader = Reader(store, file.station.id)
         if what == "fluxes":

@@ -19,6 +19,14 @@ class Period:
     first_us: int = -(2**62)
     stop_us: int = 2**62
 
+    @classmethod
+    def between(cls, first: int | None, stop: int | None) -> "Period":
+        """From one moment to another; None for no bound."""
+        every = cls()
+        return cls(
+            every.first_us if first is None else first, every.stop_us if stop is None else stop
+        )
+
 
 class Reader:
     """Reads the results of one station."""

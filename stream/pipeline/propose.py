@@ -1,0 +1,333 @@
+"""Lag, flushing and dead band as the stored records show them: proposed, never set."""
+
+import math
+from collections.abc import Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stream.errors import CommandError
+from stream.pipeline.evaluate import port_runs
+from stream.pipeline.samples import analyzer_channels, samples_of
+from stream.records import DAY, SECOND
+from stream.science.flags import GOOD, NOT_EVALUATED
+from stream.science.models import fit_model
+from stream.science.response import (
+    Stack,
+    crossing_lag,
+    middle_and_spread,
+    settled_from,
+    stack,
+    step_response,
+)
+from stream.science.segments import lay_end_to_end
+from stream.station import Analyzer, StationFile
+from stream.store import open_existing
+from stream.store.journal import Journal
+from stream.store.readers import Period, Reader, Row
+
+Floats = NDArray[np.float64]
+
+_MOST: Final = 400
+"""Closures, or port changes, that are looked at: the strongest."""
+_FEWEST: Final = 10
+_STRONG: Final = 30.0
+"""Flux over its detection limit from which a closure has a say."""
+_NEAR: Final = 0.005
+"""Share of the closure's rise, or of a step, that counts as settled."""
+_BEFORE_S: Final = 30.0
+_LATE_SHARE: Final = 0.2
+"""Part of a closure that is left out of the curve that is followed back."""
+_STEP_S: Final = 2.0
+_LOOK_S: Final = 180.0
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """What the records of one analyzer and gas show.
+
+    Attributes
+    ----------
+    analyzer, gas : str
+    what : str
+        ``lid`` or ``port``: which edge.
+    events : int
+        How many edges.
+    lag_s, lag_se_s : float
+        From inlet to reading, mixing included; NaN where it cannot be told.
+    delay_s, mixing_s : float
+        Its parts, of port edges; NaN of lids.
+    settled_s : float or None
+        When the dead band, or the flushing, may end; None where it does not settle.
+    lag_now_s, settled_now_s : float
+        As the station file has it.
+    edge : Stack
+        Of port edges the share of the step that is still to come, in time of the record;
+        of lids the level less that from before, in units of the closure's rise.
+    rest : Stack
+        Deviation from where it settles, in time at the inlet.
+    """
+
+    analyzer: str
+    gas: str
+    what: str
+    events: int
+    lag_s: float
+    lag_se_s: float
+    delay_s: float
+    mixing_s: float
+    settled_s: float | None
+    lag_now_s: float
+    settled_now_s: float
+    edge: Stack
+    rest: Stack
+
+    @property
+    def key(self) -> str:
+        """The key of the station file that ``settled_s`` is for."""
+        return "closure.dead_band_s" if self.what == "lid" else f"{self.analyzer}: flush_s"
+
+    def sentences(self) -> Iterator[str]:
+        """For people."""
+        edges = "closures" if self.what == "lid" else "port changes"
+        yield f"{self.analyzer}, {self.gas}: {self.events} {edges}"
+        if math.isnan(self.lag_s):
+            yield "  lag_s: cannot be told from these records"
+        else:
+            parts = (
+                f" (delay {self.delay_s:.1f}, mixing {self.mixing_s:.1f})"
+                if self.what == "port"
+                else ""
+            )
+            yield (
+                f"  lag_s = {self.lag_s:.1f} ± {1.96 * self.lag_se_s:.1f}{parts};"
+                f" now {self.lag_now_s:g}"
+            )
+        name = self.key.rsplit(".", 1)[-1].rsplit(" ", 1)[-1]
+        if self.settled_s is None:
+            yield f"  {name}: no end of settling is seen; look at the picture"
+        else:
+            yield f"  {name} = {self.settled_s:.0f} or more; now {self.settled_now_s:g}"
+
+
+def propose(
+    file: StationFile, url: str, first: int | None = None, stop: int | None = None
+) -> list[Proposal]:
+    """Look at what is stored of a period.
+
+    Parameters
+    ----------
+    file : StationFile
+        The station.
+    url : str
+        Of the database.
+    first, stop : int, optional
+        Period by the closing of the lid [µs]; the end excluded.
+
+    Returns
+    -------
+    list of Proposal
+        One for each continuous analyzer and gas with enough strong closures.
+
+    Raises
+    ------
+    CommandError
+        There is too little to say anything.
+    StoreError
+        There is no database, or it refuses.
+    """
+    station = file.station
+    found: list[Proposal] = []
+    with closing(open_existing(url)) as store:
+        journal = Journal(store, station.id, file.archive)
+        rows = [
+            r
+            for r in Reader(store, station.id).fluxes(Period.between(first, stop))
+            if _is_strong(r)
+        ]
+        for analyzer in station.analyzers:
+            if analyzer.sampling != "continuous":
+                continue
+            mine = {c.id for c in station.chambers_on(analyzer.id)}
+            for gas in analyzer.gases:
+                strong = [r for r in rows if r["chamber"] in mine and r["gas"] == gas]
+                strong.sort(
+                    key=lambda r: -abs(r["flux_nmol_m2_s"] / r["detection_limit_nmol_m2_s"])
+                )
+                looked = sorted(strong[:_MOST], key=lambda r: r["closed_us"])
+                if len(looked) < _FEWEST:
+                    continue
+                work = _port_edges if analyzer.shared else _lid_edges
+                result = work(file, analyzer, gas, journal, looked)
+                if result is not None:
+                    found.append(result)
+    if not found:
+        raise CommandError(
+            f"fewer than {_FEWEST} good closures with a flux of {_STRONG:g} detection limits in"
+            " that time: too little to propose anything from"
+        )
+    return found
+
+
+def _is_strong(row: Row) -> bool:
+    known = row["flux_nmol_m2_s"] is not None and row["detection_limit_nmol_m2_s"]
+    return row["quality"] in {GOOD, NOT_EVALUATED} and bool(known) and _strength(row) > _STRONG
+
+
+def _strength(row: Row) -> float:
+    return abs(float(row["flux_nmol_m2_s"]) / float(row["detection_limit_nmol_m2_s"]))
+
+
+_Event = tuple[int, int, Floats, Floats]
+"""Closed, opened [µs]; record times since closing [s], dry mole fractions."""
+
+
+def _lid_edges(
+    file: StationFile, analyzer: Analyzer, gas: str, journal: Journal, rows: Sequence[Row]
+) -> Proposal | None:
+    events = list(_closures(file, analyzer, gas, journal, rows))
+    late = []
+    for closed, opened, t, y in events:
+        from_s = max(60.0, _LATE_SHARE * (opened - closed) / SECOND)
+        late.append((t >= from_s) & ~np.isnan(y))
+    fit = fit_model(
+        "saturating",
+        lay_end_to_end(
+            [t[u] for (_, _, t, _), u in zip(events, late, strict=True)],
+            [y[u] for (_, _, _, y), u in zip(events, late, strict=True)],
+        ),
+    )
+    slope, k = fit.slope, np.nan_to_num(fit.curvature, nan=0.0)
+    usable = np.isfinite(slope) & (slope != 0.0)
+    before = np.array([_level(t, y) for _, _, t, y in events])
+    lags = np.where(usable, crossing_lag(fit.start, slope, k, before), np.nan)
+    lags = np.where(np.abs(lags) < _LOOK_S, lags, np.nan)
+    lag, lag_se = middle_and_spread(lags)
+    if np.isnan(lag):
+        return None
+    spacing = float(np.median([np.median(np.diff(t)) for _, _, t, _ in events if len(t) > 1]))
+    lag_se = float(np.hypot(lag_se, spacing / np.sqrt(12.0)))
+    lag = max(0.0, lag)
+    times, apart, level = [], [], []
+    for i, (closed, opened, t, y) in enumerate(events):
+        if not usable[i]:
+            continue
+        duration = (opened - closed) / SECOND
+        rise = float(_curve(np.array([duration]), 0.0, slope[i], k[i])[0])
+        times.append(t)
+        apart.append((y - fit.start[i] - _curve(t, 0.0, slope[i], k[i])) / rise)
+        level.append((y - before[i]) / rise)
+    edges = np.arange(-_BEFORE_S, _LOOK_S + _STEP_S, _STEP_S)
+    after = np.arange(0.0, _LOOK_S + _STEP_S, _STEP_S)
+    rest = stack([t - lag for t in times], apart, after)
+    rules = file.station.closure
+    return Proposal(
+        analyzer=analyzer.id,
+        gas=gas,
+        what="lid",
+        events=len(times),
+        lag_s=lag,
+        lag_se_s=lag_se,
+        delay_s=float("nan"),
+        mixing_s=float("nan"),
+        settled_s=settled_from(rest, _NEAR),
+        lag_now_s=analyzer.lag_s,
+        settled_now_s=rules.dead_band_s,
+        edge=stack(times, level, edges),
+        rest=rest,
+    )
+
+
+def _curve(t: Floats, start: float, slope: float, k: float) -> Floats:
+    if k <= 0.0:
+        return start + slope * t
+    return np.asarray(start + slope * -np.expm1(-k * t) / k)
+
+
+def _level(t: Floats, y: Floats) -> float:
+    """Level just before the lid closed, NaN where it still falls from what was before."""
+    near = y[(t >= -_BEFORE_S / 2) & (t < 0.0)]
+    near = near[~np.isnan(near)]
+    return float(np.median(near)) if len(near) >= 3 else float("nan")
+
+
+def _closures(
+    file: StationFile, analyzer: Analyzer, gas: str, journal: Journal, rows: Sequence[Row]
+) -> Iterator[_Event]:
+    """Samples around each closure, a day read at a time."""
+    channels = analyzer_channels(analyzer)
+    lag = round(analyzer.lag_s * SECOND)
+    for day in sorted({r["closed_us"] // DAY for r in rows}):
+        todays = [r for r in rows if r["closed_us"] // DAY == day]
+        first = todays[0]["closed_us"] - round(2 * _BEFORE_S * SECOND)
+        last = max(r["opened_us"] for r in todays)
+        samples = samples_of(file.station, analyzer, gas, journal.read(channels, first, last))
+        recorded = samples.inlet_us + lag
+        for r in todays:
+            begin = r["closed_us"] - round(_BEFORE_S * SECOND)
+            a, b = np.searchsorted(recorded, (begin, r["opened_us"]))
+            t = (recorded[a:b] - r["closed_us"]) / SECOND
+            yield r["closed_us"], r["opened_us"], t, samples.dry[a:b]
+
+
+def _port_edges(
+    file: StationFile, analyzer: Analyzer, gas: str, journal: Journal, rows: Sequence[Row]
+) -> Proposal | None:
+    channels = analyzer_channels(analyzer) | {str(analyzer.selector)}
+    lag_us = round(analyzer.lag_s * SECOND)
+    times, left, sizes = [], [], []
+    for day in sorted({r["closed_us"] // DAY for r in rows}):
+        records = journal.read(channels, day * DAY, (day + 1) * DAY - 1)
+        samples = samples_of(file.station, analyzer, gas, records)
+        recorded = samples.inlet_us + lag_us
+        runs = port_runs(analyzer, records)
+        for i in range(1, len(runs)):
+            begun, ended = int(runs.first[i]), int(runs.last[i])
+            if begun - runs.last[i - 1] > 2 * _BEFORE_S * SECOND:
+                continue
+            a, at, b = np.searchsorted(recorded, (begun - 20 * SECOND, begun, ended))
+            before, after = samples.dry[a:at], samples.dry[at:b]
+            tail = after[-max(5, len(after) // 4) :]
+            if len(before) < 5 or len(after) < 20 or np.isnan(before).all() or np.isnan(tail).all():
+                continue
+            old, new = float(np.nanmedian(before)), float(np.nanmedian(tail))
+            noise = 1.4826 * float(np.nanmedian(np.abs(np.diff(tail)))) + 1e-12
+            if abs(old - new) > 50 * noise:
+                times.append((recorded[a:b] - begun) / SECOND)
+                left.append((samples.dry[a:b] - new) / (old - new))
+                sizes.append(abs(old - new) / noise)
+    if len(times) < _FEWEST:
+        return None
+    best = np.argsort(sizes)[::-1][:_MOST]
+    times, left = [times[i] for i in best], [left[i] for i in best]
+    step = max(1.0, float(np.median(np.diff(times[0]))))
+    longest = min(_LOOK_S, float(np.median([t[-1] for t in times])))
+    edge = stack(times, left, np.arange(-20.0, longest + step, step))
+    answer = step_response(edge.t, edge.median)
+    if answer is None:
+        return None
+    delay, mixing = answer
+    singles = [step_response(t, v) for t, v in zip(times[:100], left[:100], strict=True)]
+    _, lag_se = middle_and_spread(np.array([sum(s) for s in singles if s is not None]))
+    lag = delay + mixing
+    # flush_s counts at the inlet, which the record shows a lag later.
+    later = edge.t >= lag
+    rest = Stack(edge.t[later] - lag, edge.median[later], edge.se[later], edge.events)
+    return Proposal(
+        analyzer=analyzer.id,
+        gas=gas,
+        what="port",
+        events=len(times),
+        lag_s=lag,
+        lag_se_s=float(np.hypot(lag_se, step / np.sqrt(12.0))),
+        delay_s=delay,
+        mixing_s=mixing,
+        settled_s=settled_from(rest, _NEAR),
+        lag_now_s=analyzer.lag_s,
+        settled_now_s=analyzer.flush_s,
+        edge=edge,
+        rest=rest,
+    )
