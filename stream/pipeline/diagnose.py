@@ -1,16 +1,71 @@
 """What the gases of one closure say together about lid and seal."""
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
 
+import numpy as np
+
+from stream.pipeline.points import Points
 from stream.science.choice import REASON_WORDS, Reason
 from stream.science.flags import BAD, MISSING, quality, words
 from stream.station import ClosureRules
 from stream.store.changes import Row
 
+_CLEAR: Final = 10.0
+"""Rise over its standard error from which the closure before has a say."""
+_FEW: Final = 10
+"""Samples in a row that make a level."""
 _TOO_SHARP = REASON_WORDS[Reason.CURVE_TOO_SHARP]
 
 
-def seal_flags(rows: Sequence[Row], rules: ClosureRules) -> set[str]:
+@dataclass(frozen=True, slots=True)
+class Earlier:
+    """One gas in the closure before [nmol mol⁻¹]: NaN where nothing is known.
+
+    Attributes
+    ----------
+    first, last : float
+        Level at its beginning and end.
+    error : float
+        Standard error of their difference.
+    """
+
+    first: float
+    last: float
+    error: float
+
+    def leftover(self, start: float, ambient: float | None) -> float:
+        """Share of what it held in the end, over outside air, that is still there at a
+        start; NaN where it did not rise clearly.
+
+        Where outside air is not known, the first level stands for it: then only the first
+        closures that are not flushed show, before all start high alike.
+        """
+        if not abs(self.last - self.first) > _CLEAR * self.error:
+            return math.nan
+        base = self.first if ambient is None else ambient
+        return (start - base) / (self.last - base)
+
+
+def levels_of(points: Points) -> Earlier:
+    """Levels at the beginning and at the end of a closure, from its points."""
+    y = points.y
+    if points.known_variance and len(y) > 1:
+        error = float(np.sqrt(1.0 / points.w[0] + 1.0 / points.w[-1]))
+        return Earlier(float(y[0]), float(y[-1]), error)
+    if len(y) < 3 * _FEW:
+        return Earlier(math.nan, math.nan, math.nan)
+    ends = y[:_FEW], y[-_FEW:]
+    scatter = math.hypot(*(float(np.std(end, ddof=1)) for end in ends))
+    error = scatter / math.sqrt(_FEW)
+    return Earlier(float(np.median(ends[0])), float(np.median(ends[1])), error)
+
+
+def seal_flags(
+    rows: Sequence[Row], rules: ClosureRules, earlier: Mapping[str, Earlier] | None = None
+) -> set[str]:
     """Flags of a closure from its flux rows, one a gas.
 
     Only fluxes that nothing worse has spoiled have a say.
@@ -21,6 +76,8 @@ def seal_flags(rows: Sequence[Row], rules: ClosureRules) -> set[str]:
         As for the table of fluxes.
     rules : ClosureRules
         For ``ambient`` and its tolerance.
+    earlier : mapping of str to Earlier, optional
+        Gas → the closure before.
     """
     sound = [r for r in rows if quality(r["flags"].split()) not in {BAD, MISSING} and r["model"]]
     flags: set[str] = set()
@@ -35,6 +92,14 @@ def seal_flags(rows: Sequence[Row], rules: ClosureRules) -> set[str]:
             off = abs(row["start_mole_fraction"] - expected)
             if off > rules.ambient_tolerance * expected:
                 flags.add("start_off_ambient")
+    shares = [
+        earlier[row["gas"]].leftover(row["start_mole_fraction"], rules.ambient.get(row["gas"]))
+        for row in sound
+        if earlier and row["gas"] in earlier
+    ]
+    told = [share for share in shares if not math.isnan(share)]
+    if told and min(told) > rules.max_leftover:
+        flags.add("not_flushed")
     return flags
 
 

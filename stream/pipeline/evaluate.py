@@ -1,11 +1,17 @@
 """Closures of one analyzer become results: points, fits, choice, detection limit."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from stream.pipeline.calibrate import calibrated, kind_of_response, standards_of
-from stream.pipeline.diagnose import seal_flags, with_flags
+from stream.pipeline.calibrate import (
+    StandardVisits,
+    calibrated,
+    kind_of_response,
+    standards_of,
+)
+from stream.pipeline.diagnose import Earlier, levels_of, seal_flags, with_flags
 from stream.pipeline.headspace import (
     Surroundings,
     headspace_of,
@@ -14,6 +20,7 @@ from stream.pipeline.headspace import (
     surroundings,
 )
 from stream.pipeline.points import Points, own_line_points, visit_points
+from stream.pipeline.ports import PORT_HOLD_US, port_runs
 from stream.pipeline.rows import Event, Outcome, closure_result
 from stream.pipeline.samples import (
     Samples,
@@ -25,12 +32,12 @@ from stream.pipeline.samples import (
 from stream.records import SECOND
 from stream.science.choice import choose
 from stream.science.flux import Headspace, detection_limit, line_slope_se
-from stream.science.lid import NO_RUNS, LidClosure, Runs, runs_of
+from stream.science.lid import NO_RUNS, LidClosure, Runs
 from stream.science.models import fit_model
 from stream.science.segments import lay_end_to_end
 from stream.science.visits import PortVisit, port_visits
 from stream.science.window import Window, window_of
-from stream.station import Analyzer, Station
+from stream.station import Analyzer, Chamber, Station
 from stream.store.changes import Result, Row
 from stream.store.journal import Journal, Series
 
@@ -69,23 +76,33 @@ def evaluate(
         for e, end in zip(events, surely, strict=True)
     ]
     around, records = _read(station, analyzer, events, windows, journal)
-    stays = _stays(analyzer, records, events) if analyzer.shared else [[] for _ in events]
+    lids = [None if e.before is None else _as_lid(*e.before) for e in events]
+    past = [
+        None if lid is None else window_of(lid.closed_us, lid.opened_us, dead, longest, mixing)
+        for lid in lids
+    ]
     runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
+    stays = _stays(analyzer, runs, [(e.chamber, e.lid) for e in events])
+    past_stays = _stays(
+        analyzer, runs, [(e.chamber, lid) for e, lid in zip(events, lids, strict=True)]
+    )
     points: dict[str, list[Points]] = {}
+    earlier: list[dict[str, Earlier]] = [{} for _ in events]
     for gas in analyzer.gases:
-        samples = samples_of(station, analyzer, gas, records)
-        areas = counts_areas(station, analyzer, gas)
+        view = _view(station, analyzer, gas, records, runs)
         points[gas] = [
-            _points(station, analyzer, gas, samples, event, window, stay)
+            view.points(event.lid, window, stay)
             for event, window, stay in zip(events, windows, stays, strict=True)
         ]
-        if kind_of_response(analyzer, gas) is not None:
-            standards = standards_of(station, analyzer, gas, samples, runs, PORT_HOLD_US)
-            points[gas] = [
-                calibrated(p, event.lid, standards, analyzer, gas, areas=areas)
-                for p, event in zip(points[gas], events, strict=True)
-            ]
-    return results_of(station, analyzer, events, around, points)
+        for known, lid, window, stay in zip(earlier, lids, past, past_stays, strict=True):
+            if lid is not None and window is not None:
+                known[gas] = levels_of(view.points(lid, window, stay))
+    return results_of(station, analyzer, events, around, points, earlier)
+
+
+def _as_lid(closed_us: int, opened_us: int) -> LidClosure:
+    """A closure of which no more than its edges matters."""
+    return LidClosure(closed_us, opened_us, True, True, False, 0, 0, 0, 0)
 
 
 def results_of(
@@ -94,6 +111,7 @@ def results_of(
     events: Sequence[Event],
     around: Sequence[Surroundings],
     points: Mapping[str, Sequence[Points]],
+    earlier: Sequence[Mapping[str, Earlier]] = (),
 ) -> list[Result]:
     """Results of closures whose points are known, however they were sampled.
 
@@ -105,6 +123,8 @@ def results_of(
         Closures, and the air under each lid.
     points : mapping of str to sequence of Points
         Gas → the points of each closure.
+    earlier : sequence of mapping, optional
+        Of each event: gas → the closure before.
 
     Returns
     -------
@@ -121,10 +141,11 @@ def results_of(
         for i, p in enumerate(mine):
             visits[i] += [{"gas": gas, **row} for row in p.visits]
     results = []
-    for event, near, water, rows, *others in zip(
-        events, around, waters, fluxes, fits, visits, strict=True
+    known = earlier or [{} for _ in events]
+    for event, near, water, before, rows, *others in zip(
+        events, around, waters, known, fluxes, fits, visits, strict=True
     ):
-        seal = seal_flags(rows, station.closure)
+        seal = seal_flags(rows, station.closure, before)
         children = [[with_flags(row, seal) for row in rows], *others]
         results.append(closure_result(event, near, float(water), children, seal))
     return results
@@ -154,7 +175,8 @@ def _read(
     if analyzer.standards:
         holds.append(analyzer.standard_hold_s)
     before = round(max(holds) * SECOND)
-    first = min(e.lid.closed_us for e in events) - before
+    earliest = (e.lid.closed_us if e.before is None else e.before[0] for e in events)
+    first = min(earliest) - before
     after = round((analyzer.lag_s + analyzer.after_s) * SECOND) + SECOND
     last = max(w.stop_us for w in windows) + after
     records = journal.read(channels, first, last)
@@ -166,10 +188,11 @@ def _read(
 
 
 def _stays(
-    analyzer: Analyzer, records: dict[str, Series], events: Sequence[Event]
+    analyzer: Analyzer, runs: Runs, closures: Sequence[tuple[Chamber, LidClosure | None]]
 ) -> list[list[PortVisit]]:
-    """For each event the visits to its port that overlap it."""
-    runs = port_runs(analyzer, records)
+    """For each closure the visits to its port that overlap it; none without a selector."""
+    if not analyzer.shared:
+        return [[] for _ in closures]
     until = int(runs.last[-1]) if len(runs) else 0
     by_port: dict[int, list[PortVisit]] = {}
     for visit in port_visits(runs, PORT_HOLD_US, until):
@@ -177,42 +200,50 @@ def _stays(
     return [
         [
             v
-            for v in by_port.get(e.chamber.port if e.chamber.port is not None else -1, [])
-            if v.ended_us > e.lid.closed_us and v.started_us < e.lid.opened_us
+            for v in by_port.get(chamber.port if chamber.port is not None else -1, [])
+            if lid is not None and v.ended_us > lid.closed_us and v.started_us < lid.opened_us
         ]
-        for e in events
+        for chamber, lid in closures
     ]
 
 
-PORT_HOLD_US = 60 * SECOND
-"""How long the selector is taken to stay on a port without a record."""
+@dataclass(frozen=True, slots=True)
+class _View:
+    """One gas on one analyzer over a stretch of records."""
+
+    station: Station
+    analyzer: Analyzer
+    gas: str
+    samples: Samples
+    standards: list[StandardVisits]
+    areas: bool
+
+    def points(self, lid: LidClosure, window: Window, stays: list[PortVisit]) -> Points:
+        """Points of one closure, in terms of the standards where there are any."""
+        rules = self.station.closure
+        if self.analyzer.shared:
+            flush = round(self.analyzer.flush_s * SECOND)
+            mixing = round(self.analyzer.mixing_s * SECOND)
+            precision = precision_nmol(self.station, self.analyzer, self.gas)
+            found = visit_points(
+                self.samples, window, lid.closed_us, stays, flush, mixing, precision, rules
+            )
+        else:
+            found = own_line_points(self.samples, window, lid.closed_us, rules)
+        return calibrated(found, lid, self.standards, self.analyzer, self.gas, areas=self.areas)
 
 
-def port_runs(analyzer: Analyzer, records: dict[str, Series]) -> Runs:
-    """Runs of the channel that says what flows; of injections, at the moment of injection."""
-    if analyzer.selector is None:
-        raise ValueError(f"analyzer {analyzer.id} has no channel that says what flows")
-    series = records[analyzer.selector].filled()
-    # An injection's record bears the port that was injected, though it comes a lag later.
-    times = series.times - round((analyzer.lag_s - analyzer.mixing_s) * SECOND)
-    return runs_of(times, np.rint(series.values).astype(np.int64), PORT_HOLD_US)
-
-
-def _points(
-    station: Station,
-    analyzer: Analyzer,
-    gas: str,
-    samples: Samples,
-    event: Event,
-    window: Window,
-    stays: list[PortVisit],
-) -> Points:
-    closed = event.lid.closed_us
-    if not analyzer.shared:
-        return own_line_points(samples, window, closed, station.closure)
-    flush, mixing = round(analyzer.flush_s * SECOND), round(analyzer.mixing_s * SECOND)
-    precision = precision_nmol(station, analyzer, gas)
-    return visit_points(samples, window, closed, stays, flush, mixing, precision, station.closure)
+def _view(
+    station: Station, analyzer: Analyzer, gas: str, records: dict[str, Series], runs: Runs
+) -> _View:
+    samples = samples_of(station, analyzer, gas, records)
+    standards = (
+        standards_of(station, analyzer, gas, samples, runs, PORT_HOLD_US)
+        if kind_of_response(analyzer, gas) is not None
+        else []
+    )
+    areas = counts_areas(station, analyzer, gas)
+    return _View(station, analyzer, gas, samples, standards, areas)
 
 
 def _gas_rows(

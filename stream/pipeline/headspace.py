@@ -12,7 +12,7 @@ from stream.science.atmosphere import standard_pressure
 from stream.science.constants import ZERO_CELSIUS_K
 from stream.science.flux import Headspace, dry_air_per_area, relative_geometry_se
 from stream.science.soil import water_filled_pore_space
-from stream.science.window import Window, mean_over
+from stream.science.window import Window, mean_over, step_at
 from stream.station import Chamber, Station
 from stream.store.journal import Series
 
@@ -90,6 +90,12 @@ def surroundings(
         flags.add("no_temperature")
     elif held:
         flags.add("temperature_held")
+    if chamber.pressure_channel is not None:
+        series = records[chamber.pressure_channel]
+        scale, _ = to_canonical(station, chamber.pressure_channel)
+        step, error = step_at(series.times, series.values, closed_us, 60 * SECOND, 30 * SECOND)
+        if abs(step) * scale > station.closure.pressure_step_pa and abs(step) > 4.0 * error:
+            flags.add("pressure_step")
     pressure, _ = over(chamber.pressure_channel)
     assumed = bool(np.isnan(pressure))
     if assumed:

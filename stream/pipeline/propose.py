@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.errors import CommandError
-from stream.pipeline.evaluate import port_runs
+from stream.pipeline.ports import port_runs
 from stream.pipeline.samples import analyzer_channels, samples_of
 from stream.records import DAY, SECOND
 from stream.science.flags import GOOD, NOT_EVALUATED

@@ -30,11 +30,16 @@ _NO_FLUX = {"few_points", "no_samples", "no_water", "no_calibration", "vials_wai
 
 @dataclass(frozen=True, slots=True)
 class Event:
-    """One closure of one chamber, as segmented."""
+    """One closure of one chamber, as segmented.
+
+    ``before`` is the chamber's closure before it: (closed, opened) [µs]; None where there
+    was none within a day.
+    """
 
     chamber: Chamber
     lid: LidClosure
     flags: frozenset[str]
+    before: tuple[int, int] | None = None
 
 
 def unfinished(event: Event, gases: Sequence[str]) -> Result:

@@ -159,12 +159,17 @@ def events_of(
     result: list[list[Event]] = []
     for stretch in stretches:
         events = []
+        anchor = stretch.anchor
+        last = None if anchor.closed_us is None else (anchor.closed_us, anchor.from_us)
         for lid in stretch.closures:
             flags = lid_flags(lid, rules)
             if (stretch.chamber.id, lid.closed_us) in mixed:
                 flags.add("line_shared")
             flags |= clock_flags(station, stretch.chamber, lid, doubts)
-            events.append(Event(stretch.chamber, lid, frozenset(flags)))
+            recent = last is not None and lid.closed_us - last[1] < DAY
+            before = last if recent else None
+            events.append(Event(stretch.chamber, lid, frozenset(flags), before))
+            last = lid.closed_us, lid.opened_us
         result.append(events)
     return result
 

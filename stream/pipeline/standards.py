@@ -1,7 +1,7 @@
 """Visits to the ports of standard gases: measured beside known, for calibration."""
 
 from stream.pipeline.calibrate import known_mole_fraction
-from stream.pipeline.evaluate import PORT_HOLD_US, port_runs
+from stream.pipeline.ports import PORT_HOLD_US, port_runs
 from stream.pipeline.rows import digest_of
 from stream.pipeline.samples import (
     analyzer_channels,

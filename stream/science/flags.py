@@ -326,6 +326,25 @@ _ALL = (
         "Give the lid more time open between closures; look for still air and a lid that opens"
         " half way.",
     ),
+    Flag(
+        "not_flushed",
+        SUSPECT,
+        "The headspace still held gas of the closure before when the lid closed.",
+        "For every gas that rose clearly in the closure before, over max_leftover of what that"
+        " held in the end was still there at the start, over ambient where the station file"
+        " gives it, or else over the first level of the closure before.",
+        "Give the lid more time open between closures; look for still air and a lid that opens"
+        " half way.",
+    ),
+    Flag(
+        "pressure_step",
+        SUSPECT,
+        "Pressure jumped when the lid closed, which pushes air into the soil or draws it out.",
+        "Medians of the minute before and the half minute after closing differ by more than"
+        " pressure_step_pa, and by more than the sensor's noise; three records on each side"
+        " are needed.",
+        "Look at the vent and its tube, and at how hard the lid comes down.",
+    ),
     # Closures that did not happen
     Flag(
         "lid_stuck_open",

@@ -112,6 +112,38 @@ def is_flat(values: NDArray[np.float64]) -> bool:
     return len(np.unique(values)) <= 3
 
 
+def step_at(
+    times: Micros, values: NDArray[np.float64], edge_us: int, before_us: int, after_us: int
+) -> tuple[float, float]:
+    """How much a sensor jumps at a moment.
+
+    Parameters
+    ----------
+    times, values : ndarray, shape (n,)
+        Increasing times [µs] and values, NaN where there is none.
+    edge_us : int
+        The moment [µs].
+    before_us, after_us : int
+        How long before and after it is looked [µs].
+
+    Returns
+    -------
+    tuple of float
+        Median after less median before, and its standard error from the differences of
+        neighbours; NaN with fewer than three values on a side.
+    """
+    first, middle, last = np.searchsorted(times, (edge_us - before_us, edge_us, edge_us + after_us))
+    sides = [values[first:middle], values[middle:last]]
+    a, b = (side[~np.isnan(side)] for side in sides)
+    if len(a) < 3 or len(b) < 3:
+        return float("nan"), float("nan")
+    rough = np.concatenate((np.diff(a), np.diff(b)))
+    # Neighbours differ by √2 times the noise; a median's variance is π/2 times a mean's.
+    noise = float(np.sqrt(np.mean(rough**2) / 2.0))
+    error = noise * np.sqrt(np.pi / 2 * (1 / len(a) + 1 / len(b)))
+    return float(np.median(b) - np.median(a)), float(error)
+
+
 def last_before(
     times: Micros, values: NDArray[np.float64], at: Micros, hold_us: int
 ) -> NDArray[np.float64]:

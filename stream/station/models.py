@@ -212,6 +212,8 @@ class ClosureRules(Model):
     lateness_s: NotNegative = 60.0
     ambient: dict[str, Positive] = {}
     ambient_tolerance: Positive = 0.15
+    max_leftover: Positive = 0.3
+    pressure_step_pa: Positive = 20.0
 
 
 class ModelRules(Model):

@@ -4,7 +4,7 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from small import T0, own_line_stream
+from small import T0, own_line_stream, part, stored
 
 from stream.errors import StationFileError
 from stream.pipeline.diagnose import seal_flags
@@ -54,7 +54,7 @@ def flags(file: StationFile, open_parts: OpenParts, url: str, batch: Batch) -> l
     by_closure = [set(r["flags"].split()) for r in reader.closures() if r["revision"]]
     assert len(by_row) == 2 * len(by_closure) > 16
     for i, closure in enumerate(by_closure):
-        seal = {"no_co2_rise", "leak_suspected", "start_off_ambient"}
+        seal = {"no_co2_rise", "leak_suspected", "start_off_ambient", "not_flushed"}
         assert by_row[2 * i] & seal == by_row[2 * i + 1] & seal == closure & seal
     return by_closure
 
@@ -89,6 +89,102 @@ def test_a_start_far_from_outside_air(
     )
     high = flags(file, open_parts, sqlite_url + "2", stream(0.05, start=620.0))
     assert all("start_off_ambient" in f for f in high)
+
+
+def shut_in(left: float, gases: tuple[str, ...] = ("n2o", "co2")) -> Batch:
+    """From the third closure of each lid on, what it held in the end is left by a share."""
+    batch = stream(0.05)
+    columns = {c: batch.values[:, j].copy() for j, c in enumerate(batch.channels)}
+    t = batch.times / SECOND - T0
+    for i in (1, 2):
+        since = t - 60 - 450 * (i - 1)
+        closed = (columns[f"lid_{i}"] == 1) & (since >= 1800)
+        held = {"n2o": 0.08 * i * -np.expm1(-7e-4 * 400) / 7e-4, "co2": 0.05 * 400}
+        number = np.maximum(since // 900 - 1, 0)
+        for gas in gases:
+            # What is left of each closure adds up: left + left² + …
+            more = held[gas] * left * (1 - left**number) / (1 - left)
+            columns[gas] += np.where(closed, more, 0.0) * (1 - columns["h2o"] / 1e3)
+    return tidy(batch.source, batch.times, columns, batch.lines)
+
+
+def test_a_headspace_that_is_not_flushed(
+    make_station: Make, open_parts: OpenParts, database_url: str
+) -> None:
+    """Six tenths are left from the third closure on. With outside air in the station file all
+    of those are found; without it the first, before all start high alike.
+    """
+    known = two_gases(make_station(), "ambient = { N2O = 330.0, CO2 = 420000.0 }")
+    found = flags(known, open_parts, database_url, shut_in(0.6))
+    half = len(found) // 2 + 1
+    for lid in (found[:half], found[half:]):
+        assert ["not_flushed" in f for f in lid] == [n >= 2 for n in range(len(lid))]
+    store, _ = open_parts(known, database_url)
+    rows = [r for r in Reader(store, "small").fluxes() if "not_flushed" in r["flags"]]
+    assert {r["quality"] for r in rows} == {3}
+
+
+def test_without_outside_air_the_first_is_found(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    found = flags(two_gases(make_station()), open_parts, sqlite_url, shut_in(0.6))
+    half = len(found) // 2 + 1
+    for lid in (found[:half], found[half:]):
+        assert "not_flushed" in lid[2]
+        assert not any("not_flushed" in f for f in lid[:2])
+
+
+def test_one_gas_alone_is_no_sign_of_it(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Carbon dioxide that gathers outside at night; and a tenth that is left of both."""
+    known = two_gases(make_station(), "ambient = { N2O = 330.0, CO2 = 420000.0 }")
+    for n, batch in enumerate((shut_in(0.6, gases=("co2",)), shut_in(0.1), stream(0.05))):
+        found = flags(known, open_parts, f"{sqlite_url}{n}", batch)
+        assert not any("not_flushed" in f for f in found)
+
+
+def test_cut_anywhere_the_flags_are_the_same(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Settled after each piece: the closure before is known by what is stored of it."""
+    file = two_gases(make_station(), "ambient = { N2O = 330.0, CO2 = 420000.0 }")
+    batch = shut_in(0.6)
+    whole, _ = open_parts(file, sqlite_url)
+    flags(file, open_parts, sqlite_url, batch)
+    cut, parts = open_parts(file, sqlite_url + "2")
+    for first in range(0, len(batch), 173):
+        parts.intake.take(part(batch, slice(first, first + 173)))
+        parts.settlement.settle()
+    assert stored(cut) == stored(whole)
+
+
+def pressed(jump_pa: float, noise_pa: float) -> Batch:
+    """Pressure each 4 s; it jumps when a lid closes, and is back when it opens."""
+    batch = stream(0.05)
+    columns = {c: batch.values[:, j].copy() for j, c in enumerate(batch.channels)}
+    rng = np.random.default_rng(9)
+    shut = (columns["lid_1"] == 1) | (columns["lid_2"] == 1)
+    kpa = 99.5 + 1e-3 * (np.where(shut, jump_pa, 0.0) + noise_pa * rng.standard_normal(len(batch)))
+    columns["p_air"] = np.where(np.arange(len(batch)) % 2 == 0, kpa, np.nan)
+    return tidy(batch.source, batch.times, columns, batch.lines)
+
+
+@pytest.mark.parametrize(
+    ("jump_pa", "noise_pa", "share"),
+    [(40.0, 3.0, 1.0), (-40.0, 3.0, 1.0), (5.0, 1.0, 0.0), (0.0, 60.0, 0.0)],
+)
+def test_pressure_that_jumps(
+    make_station: Make,
+    open_parts: OpenParts,
+    sqlite_url: str,
+    jump_pa: float,
+    noise_pa: float,
+    share: float,
+) -> None:
+    """Forty pascals either way are found, five are not, and noise of sixty is no jump."""
+    found = flags(two_gases(make_station()), open_parts, sqlite_url, pressed(jump_pa, noise_pa))
+    assert np.mean(["pressure_step" in f for f in found]) == share
 
 
 def row(gas: str, reason: str, more: str = "") -> dict[str, object]:

@@ -200,6 +200,8 @@ def test_every_flag_of_the_lid_and_the_points_is_exercised(own: Outcome, shared:
         "no_co2_rise",
         "leak_suspected",
         "start_off_ambient",
+        "not_flushed",
+        "pressure_step",
         "calibration_overdue",
         "calibration_poor",
         "no_calibration",
