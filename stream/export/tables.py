@@ -58,6 +58,7 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
         *(f"{kind}_{ending}_{m}" for m in candidates for kind in ("flux", "flux_se")),
         *("initial_slope_nmol_mol_s", "water_mol_mol", "height_m", "residual_sd_nmol_mol"),
         *("noise_ratio", "calibration_gain", *(f"status_{m}" for m in candidates)),
+        "chamber_bias_factor",
     )
 
     def rows() -> Iterator[tuple[Any, ...]]:
@@ -86,6 +87,7 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
                 r["noise_ratio"],
                 r["calibration_gain"],
                 *(fit["status"] if fit else None for fit in fits),
+                r["chamber_bias_factor"],
             )
 
     return Table(columns, rows())

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from stream.pipeline.calibrate import (
     StandardVisits,
@@ -18,6 +19,7 @@ from stream.pipeline.headspace import (
     moles_and_error,
     sensor_channels,
     surroundings,
+    time_constants,
 )
 from stream.pipeline.points import Points, own_line_points, visit_points
 from stream.pipeline.ports import PORT_HOLD_US, port_runs
@@ -35,6 +37,7 @@ from stream.science.flux import Headspace, detection_limit, line_slope_se
 from stream.science.lid import NO_RUNS, LidClosure, Runs
 from stream.science.models import fit_model
 from stream.science.segments import lay_end_to_end
+from stream.science.soil_storage import bias_factors
 from stream.science.visits import PortVisit, port_visits
 from stream.science.window import Window, window_of
 from stream.station import Analyzer, Chamber, Station
@@ -270,7 +273,12 @@ def _gas_rows(
             np.array([p.water for p in chosen_points]),
         )
         areas = counts_areas(station, analyzer, gas)
-        outcome = _fit(station, chosen_points, known, precision, air, areas=areas)
+        tau = None
+        if station.models.chamber_bias == "soil_storage":
+            tau = time_constants(
+                gas, [events[i].chamber for i in which], [around[i] for i in which]
+            )
+        outcome = _fit(station, chosen_points, known, precision, air, tau, areas=areas)
         models = outcome.model_rows(gas)
         for j, i in enumerate(which):
             flags = events[i].flags | around[i].flags
@@ -284,6 +292,7 @@ def _fit(
     known: bool,
     precision: float | None,
     air: Headspace,
+    tau: NDArray[np.float64] | None,
     *,
     areas: bool,
 ) -> Outcome:
@@ -313,4 +322,5 @@ def _fit(
         least = line_slope_se(sigma, span, segments.points) * np.sqrt(choice.noise_ratio)
         limit = np.fmax(limit, detection_limit(least, np.inf, moles))
         poor = np.sqrt(choice.noise_variance) > POOR_FIT * sigma
-    return Outcome(candidates, choice, moles, relative, limit, poor)
+    bias = None if tau is None else bias_factors(segments, tau, choice.chosen, choice.models)
+    return Outcome(candidates, choice, moles, relative, limit, poor, bias)

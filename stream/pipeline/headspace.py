@@ -12,6 +12,13 @@ from stream.science.atmosphere import standard_pressure
 from stream.science.constants import ZERO_CELSIUS_K
 from stream.science.flux import Headspace, dry_air_per_area, relative_geometry_se
 from stream.science.soil import water_filled_pore_space
+from stream.science.soil_storage import (
+    DIFFUSIVITY_M2_S,
+    air_filled,
+    soil_diffusivity,
+    storage,
+    time_constant_s,
+)
 from stream.science.window import Window, mean_over, step_at
 from stream.station import Chamber, Station
 from stream.store.journal import Series
@@ -151,6 +158,27 @@ def headspace_of(
         ),
         temperature_se=each(sd.temperature_k),
     )
+
+
+def time_constants(
+    gas: str, chambers: list[Chamber], around: list[Surroundings]
+) -> NDArray[np.float64]:
+    """Time constant of the soil's storage under each lid [s], NaN where the soil's
+    temperature, water or bulk density is not known, or the gas's diffusivity.
+    """
+    unknown = float("nan")
+    density = np.array([c.bulk_density_g_cm3 or unknown for c in chambers])
+    moisture = np.array([s.soil_moisture for s in around])
+    if gas not in DIFFUSIVITY_M2_S:
+        return np.full(len(chambers), unknown)
+    free, porosity = air_filled(moisture, density)
+    warm = np.array([s.soil_temperature_k for s in around])
+    pressure = np.array([s.pressure_pa for s in around])
+    spread = soil_diffusivity(gas, free, porosity, warm, pressure)
+    height = np.array(
+        [s.height_m + c.extra_volume_m3 / c.area_m2 for s, c in zip(around, chambers, strict=True)]
+    )
+    return time_constant_s(height, storage(gas, free, moisture, warm), spread)
 
 
 def moles_and_error(

@@ -19,6 +19,7 @@ from stream.science.flags import quality, words
 from stream.science.flux import flux_se
 from stream.science.lid import LidClosure
 from stream.science.models import STATUS_WORDS, Fit, FitStatus
+from stream.science.soil_storage import DOUBT
 from stream.station import Chamber
 from stream.store.changes import Result, Row
 
@@ -78,6 +79,9 @@ class Outcome:
         Detection limit [nmol m⁻² s⁻¹].
     poor : ndarray of bool
         Whether the points scatter far more than the analyzer does.
+    bias : ndarray or None
+        Factor for gas stored in the soil, NaN where the soil is not known; None where no
+        correction is asked for.
     """
 
     fits: dict[str, Fit]
@@ -86,6 +90,7 @@ class Outcome:
     relative: Floats
     limit: Floats
     poor: NDArray[np.bool_]
+    bias: Floats | None = None
 
     def flux_row(
         self, j: int, gas: str, event: Event, points: Points, closure_flags: frozenset[str]
@@ -98,9 +103,12 @@ class Outcome:
         fit = self.fits[choice.models[at]] if at >= 0 and usable else None
         if usable and fit is None:
             flags.add("no_fit")
-        flux = float(choice.slope[j]) * moles if fit else float("nan")
-        fit_error = float(choice.slope_se[j]) * moles if fit else float("nan")
-        limit = float(self.limit[j]) if usable else float("nan")
+        factor = self._factor(j, flags) if fit else float("nan")
+        times = 1.0 if math.isnan(factor) else factor
+        relative = math.hypot(relative, DOUBT * (times - 1.0) / times)
+        flux = float(choice.slope[j]) * moles * times if fit else float("nan")
+        fit_error = float(choice.slope_se[j]) * moles * times if fit else float("nan")
+        limit = float(self.limit[j]) * times if usable else float("nan")
         if fit and self.poor[j]:
             flags.add("poor_fit")
         if fit and abs(flux) < limit:
@@ -124,9 +132,18 @@ class Outcome:
             "residual_sd_nmol_mol": _residual_sd(fit, j, points),
             "noise_ratio": noise_ratio(fit, j) if fit else float("nan"),
             "calibration_gain": points.gain,
+            "chamber_bias_factor": factor,
             "quality": quality(flags),
             "flags": words(flags),
         }
+
+    def _factor(self, j: int, flags: set[str]) -> float:
+        """The correction of closure ``j``, NaN for none; ``flags`` gains a word about it."""
+        if self.bias is None:
+            return float("nan")
+        factor = float(self.bias[j])
+        flags.add("bias_not_corrected" if math.isnan(factor) else "bias_corrected")
+        return factor
 
     def model_rows(self, gas: str) -> list[list[Row]]:
         """For each closure the rows of all candidates."""

@@ -301,6 +301,20 @@ _ALL = (
         "Absolute flux below detection_limit.",
         "Nothing: average such fluxes, never set them to zero.",
     ),
+    Flag(
+        "bias_corrected",
+        GOOD,
+        "The flux is raised by what the soil stores while the lid is closed.",
+        "chamber_bias is soil_storage; the factor stands in chamber_bias_factor.",
+        "Nothing; divide by the factor to have the flux without it.",
+    ),
+    Flag(
+        "bias_not_corrected",
+        GOOD,
+        "The flux was to be corrected for what the soil stores, and is not.",
+        "Soil temperature, soil moisture or bulk density is not known, or the gas's solubility.",
+        "Look at the soil sensors; give bulk_density_g_cm3.",
+    ),
     # Lid and seal, by all gases together
     Flag(
         "no_co2_rise",

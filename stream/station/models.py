@@ -225,6 +225,7 @@ class ModelRules(Model):
         "quadratic",
         "saturating",
     )
+    chamber_bias: Literal["none", "soil_storage"] = "none"
 
 
 class Uncertainty(Model):

@@ -213,7 +213,7 @@ fluxes = Table(
     ),
     Column("quality", Integer, nullable=False),
     Column("flags", Text, nullable=False),
-    *_numbers("calibration_gain"),
+    *_numbers("calibration_gain", "chamber_bias_factor"),
     ForeignKeyConstraint(
         ["station", "chamber", "closed_us", "revision"],
         ["closures.station", "closures.chamber", "closures.closed_us", "closures.revision"],

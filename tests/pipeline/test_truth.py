@@ -202,6 +202,8 @@ def test_every_flag_of_the_lid_and_the_points_is_exercised(own: Outcome, shared:
         "start_off_ambient",
         "not_flushed",
         "pressure_step",
+        "bias_corrected",
+        "bias_not_corrected",
         "calibration_overdue",
         "calibration_poor",
         "no_calibration",
