@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
+from scipy import special, stats
 from scipy.optimize import curve_fit
 
 from stream.demo import own_line as simulated
@@ -83,6 +84,46 @@ def fits() -> None:
                 f"{model:<11} {how:>7} noise allowance: {ours:>10,.0f} fits/s;"
                 f" {name} {plain:>7,.0f}/s; ratio {ours / plain:,.0f}"
             )
+
+
+def every_model() -> None:
+    """Each model against a loop over a general library, and a station-year of all of them."""
+    rng = np.random.default_rng(2)
+    m, n = 2000, 300
+    t = np.linspace(30.0, 690.0, n)
+    y = 330 + 0.2 * -np.expm1(-1e-3 * t) / 1e-3 + rng.normal(0, 0.3, (m, n))
+    segments = Segments(np.tile(t, m), y.ravel().copy(), np.ones(m * n), np.arange(m + 1) * n)
+
+    def diffusive(t, c, s, tau):
+        z = np.sqrt(t / tau)
+        return c + s * tau * (2 * z / np.sqrt(np.pi) + special.erfcx(z) - 1)
+
+    plain: dict[str, Callable[[np.ndarray], object]] = {
+        "linear": lambda v: sm.OLS(v, sm.add_constant(t)).fit().bse,
+        "quadratic": lambda v: np.polyfit(t, v, 2, cov=True),
+        "saturating": lambda v: curve_fit(curve, t, v, p0=(v[0], (v[-1] - v[0]) / 660, 1e-3)),
+        "diffusive": lambda v: curve_fit(diffusive, t, v, p0=(v[0], (v[-1] - v[0]) / 660, 1e4)),
+        "theil_sen": lambda v: stats.theilslopes(v, t),
+    }
+    total = 0.0
+    for model, work in plain.items():
+        fit_model(model, segments)
+        ours = best_of(3, lambda q=model: fit_model(q, segments)) / m
+        few = 40
+
+        def loop(work: Callable[[np.ndarray], object] = work, few: int = few) -> None:
+            for i in range(few):
+                with suppress(RuntimeError):
+                    work(y[i])
+
+        theirs = best_of(2, loop) / few
+        total += ours
+        print(
+            f"{model:<11} {1 / ours:>10,.0f} fits/s; a loop over a library"
+            f" {1 / theirs:>7,.0f}/s; ratio {theirs / ours:,.0f}"
+        )
+    year = 12 * 8 * 365 * 3
+    print(f"fits of a station-year ({year:,} closures and gases), all five: {year * total:.1f} s")
 
 
 def make(days: int, folder: Path) -> tuple[Path, Path, Path]:
@@ -214,6 +255,7 @@ def main() -> None:
         print(status[status.index("VmHWM:") + 1])
         return
     fits()
+    every_model()
     with tempfile.TemporaryDirectory() as folder, closing(sys.stdout):
         whole(arguments.days, Path(folder) / "whole")
         for days in (5, 10, arguments.days):

@@ -20,12 +20,6 @@ def curve(t: np.ndarray, c: float, s: float, q: float) -> np.ndarray:
     return c + s * phi(t, t[-1] / q**2)
 
 
-@pytest.mark.parametrize("z", [0.0, 1e-6, 0.3, 0.69, 0.71, 2.0, 5.99, 6.01, 20.0, 500.0])
-def test_scaled_complementary_error_function(z: float) -> None:
-    """scipy.special.erfcx."""
-    assert diffusive.erfcx(z) == pytest.approx(special.erfcx(z), rel=2e-14)
-
-
 def test_values_of_the_curve() -> None:
     """C₀ 0.33, s₀ 1e-4 s⁻¹, τ 3600 s: derived from the equation of Livingston et al. 2006."""
     expected = {
