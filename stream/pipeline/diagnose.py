@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from stream.pipeline.points import Points
+from stream.pipeline.points import LEVEL, Points
 from stream.science.choice import REASON_WORDS, Reason
 from stream.science.flags import BAD, MISSING, quality, words
 from stream.station import ClosureRules
@@ -15,8 +15,6 @@ from stream.store.changes import Row
 
 _CLEAR: Final = 10.0
 """Rise over its standard error from which the closure before has a say."""
-_FEW: Final = 10
-"""Samples in a row that make a level."""
 _TOO_SHARP = REASON_WORDS[Reason.CURVE_TOO_SHARP]
 
 
@@ -55,12 +53,13 @@ def levels_of(points: Points) -> Earlier:
     if points.known_variance and len(y) > 1:
         error = float(np.sqrt(1.0 / points.w[0] + 1.0 / points.w[-1]))
         return Earlier(float(y[0]), float(y[-1]), error)
-    if len(y) < 3 * _FEW:
+    if len(y) < 2 * LEVEL:
         return Earlier(math.nan, math.nan, math.nan)
-    ends = y[:_FEW], y[-_FEW:]
-    scatter = math.hypot(*(float(np.std(end, ddof=1)) for end in ends))
-    error = scatter / math.sqrt(_FEW)
-    return Earlier(float(np.median(ends[0])), float(np.median(ends[1])), error)
+    ends = np.sort(np.stack((y[:LEVEL], y[-LEVEL:])), axis=1)
+    first, last = (0.5 * (ends[:, LEVEL // 2 - 1] + ends[:, LEVEL // 2])).tolist()
+    apart = ends - ends.mean(axis=1)[:, None]
+    error = math.sqrt(float(np.sum(apart * apart)) / (LEVEL - 1) / LEVEL)
+    return Earlier(first, last, error)
 
 
 def seal_flags(

@@ -21,7 +21,7 @@ from stream.pipeline.headspace import (
     surroundings,
     time_constants,
 )
-from stream.pipeline.points import Points, own_line_points, visit_points
+from stream.pipeline.points import Points, end_points, own_line_points, visit_points
 from stream.pipeline.ports import PORT_HOLD_US, port_runs
 from stream.pipeline.rows import Event, Outcome, closure_result
 from stream.pipeline.samples import (
@@ -99,7 +99,7 @@ def evaluate(
         ]
         for known, lid, window, stay in zip(earlier, lids, past, past_stays, strict=True):
             if lid is not None and window is not None:
-                known[gas] = levels_of(view.points(lid, window, stay))
+                known[gas] = levels_of(view.ends(lid, window, stay))
     return results_of(station, analyzer, events, around, points, earlier)
 
 
@@ -220,6 +220,13 @@ class _View:
     samples: Samples
     standards: list[StandardVisits]
     areas: bool
+
+    def ends(self, lid: LidClosure, window: Window, stays: list[PortVisit]) -> Points:
+        """As :meth:`points`, but of an own line only the first and the last few."""
+        if self.analyzer.shared:
+            return self.points(lid, window, stays)
+        found = end_points(self.samples, window, lid.closed_us)
+        return calibrated(found, lid, self.standards, self.analyzer, self.gas, areas=self.areas)
 
     def points(self, lid: LidClosure, window: Window, stays: list[PortVisit]) -> Points:
         """Points of one closure, in terms of the standards where there are any."""

@@ -1,6 +1,7 @@
 """The points that a closure is fitted to: samples of an own line, or visits of a selector."""
 
 from dataclasses import dataclass, field
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -75,6 +76,24 @@ def own_line_points(
     return Points(
         t, y, np.ones_like(t), False, spacing, window.stop_us, _mean(samples.water[part]), flags
     )
+
+
+LEVEL: Final = 10
+"""Samples of an own line that make a level."""
+
+
+def end_points(samples: Samples, window: Window, closed_us: int) -> Points:
+    """The first and the last few usable samples of a window; none where it has fewer than
+    three times as many.
+    """
+    part = select(samples.inlet_us, window)
+    dry = samples.dry[part]
+    usable = np.flatnonzero(dry == dry)
+    some = usable if len(usable) >= 3 * LEVEL else usable[:0]
+    rows = np.concatenate((some[:LEVEL], some[-LEVEL:]))
+    t = (samples.inlet_us[part][rows] - closed_us) / SECOND
+    unknown = float("nan")
+    return Points(t, dry[rows], np.ones(len(t)), False, unknown, window.stop_us, unknown)
 
 
 def visit_points(
