@@ -147,8 +147,9 @@ def calibrated(
             continue
         value, error = between(at, s.mid_us[use] / SECOND, s.value[use], s.value_se[use])
         shown.append((value, error, s))
-        if s.known > 0:
-            drifted = max(drifted, float(np.ptp(s.value[use]) / np.mean(s.value[use])))
+        mean = float(np.mean(s.value[use]))
+        if s.known > 0 and mean > 0:
+            drifted = max(drifted, float(np.ptp(s.value[use])) / mean)
     different = len({s.known for _, _, s in shown})
     if different < NEEDS[kind]:
         if areas:
@@ -158,7 +159,12 @@ def calibrated(
     known_se = np.array([s.known_se for _, _, s in shown])
     measured = np.column_stack([value for value, _, _ in shown])
     noise = np.column_stack([error for _, error, _ in shown])
-    response, bare = with_and_without_doubt(kind, measured, noise, known, known_se)
+    found = with_and_without_doubt(kind, measured, noise, known, known_se)
+    if found is None:
+        if areas:
+            return without_calibration(points)
+        return replace(points, flags=points.flags | {"calibration_poor"})
+    response, bare = found
     added = bare.se(points.y)
     return _apply(points, response, added, drifted, analyzer)
 

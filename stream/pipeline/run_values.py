@@ -82,23 +82,29 @@ def run_values(station: Station, analyzer: Analyzer, gas: str, table: HandTable)
             values = np.array([np.mean([i.values[channel] for i in v]) for v in visits])
             values = values * scale + shift
             errors = noise.weight(values) / np.sqrt([len(v) for v in visits])
-            wander = float(np.ptp(values) / np.mean(values)) if standard.value > 0 else 0.0
+            mean = float(np.mean(values))
+            wander = float(np.ptp(values)) / mean if standard.value > 0 and mean > 0 else 0.0
             shown.append((standard, *between(at, when, values, errors), wander))
-    different = len({s.value for s, _, _, _ in shown})
+    areas = counts_areas(station, analyzer, gas)
     nothing = np.full(len(vials), np.nan)
-    if kind is None or different < NEEDS[kind]:
-        areas = counts_areas(station, analyzer, gas)
-        missing = "no_calibration" if areas else "calibration_overdue"
-        flags = frozenset() if kind is None and not areas else frozenset({missing})
+
+    def as_measured(*flags: str) -> list[VialValue]:
         value = nothing if areas else measured
-        return _values(
-            vials, measured, value, noise.se(measured), nothing, 0 * at, [flags] * len(at)
-        )
-    known = np.array([known_mole_fraction(station, analyzer, s)[0] for s, _, _, _ in shown])
-    known_se = np.array([known_mole_fraction(station, analyzer, s)[1] for s, _, _, _ in shown])
+        each = [frozenset(flags)] * len(vials)
+        return _values(vials, measured, value, noise.se(measured), nothing, 0.0 * at, each)
+
+    missing = "no_calibration" if areas else "calibration_overdue"
+    if kind is None:
+        return as_measured(*([missing] if areas else []))
+    if len({s.value for s, _, _, _ in shown}) < NEEDS[kind]:
+        return as_measured(missing)
+    known, known_se = np.array([known_mole_fraction(station, analyzer, s[0]) for s in shown]).T
     seen = np.column_stack([value for _, value, _, _ in shown])
     error = np.column_stack([e for _, _, e, _ in shown])
-    response, bare = with_and_without_doubt(kind, seen, error, known, known_se)
+    found = with_and_without_doubt(kind, seen, error, known, known_se)
+    if found is None:
+        return as_measured("no_calibration" if areas else "calibration_poor")
+    response, bare = found
     value = response.true(measured)
     slope = response.slope(measured)
     value_se = np.hypot(slope * noise.se(measured), bare.se(measured))

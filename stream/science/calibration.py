@@ -140,7 +140,7 @@ def response_of(kind: Kind, measured: Floats, known: Floats, error: Floats) -> R
 
 def with_and_without_doubt(
     kind: Kind, shown: Floats, noise: Floats, known: Floats, known_se: Floats
-) -> tuple[Response, Response]:
+) -> tuple[Response, Response] | None:
     """The response through standards, and what the noise of their visits alone leaves of it.
 
     Parameters
@@ -154,16 +154,26 @@ def with_and_without_doubt(
 
     Returns
     -------
-    tuple of Response
+    tuple of Response or None
         With the doubt about the gases in its weights and errors, and without. The noise of
         visits differs from moment to moment and is noise of the points; the doubt about a
-        gas is the same for all, and is one about the slope.
+        gas is the same for all, and is one about the slope. None where the standards show
+        nothing that a response could go through, as when all are shown alike.
     """
-    # Errors of visits count in mole fractions, which a first response tells.
-    first = response_of(kind, shown, known, noise)
-    error = noise * np.abs(first.gain[:, None] + 2.0 * first.bend[:, None] * shown)
-    doubted = response_of(kind, shown, known, np.hypot(error, known_se))
-    return doubted, response_of(kind, shown, known, error)
+    if not ((noise > 0) & np.isfinite(noise) & np.isfinite(shown)).all():
+        return None
+    try:
+        with np.errstate(all="ignore"):
+            # Errors of visits count in mole fractions, which a first response tells.
+            first = response_of(kind, shown, known, noise)
+            error = noise * np.abs(first.gain[:, None] + 2.0 * first.bend[:, None] * shown)
+            doubted = response_of(kind, shown, known, np.hypot(error, known_se))
+            bare = response_of(kind, shown, known, error)
+    except (ValueError, np.linalg.LinAlgError):
+        return None
+    level = doubted.gain + 2.0 * doubted.bend * doubted.centre
+    sound = np.isfinite(level) & (level > 0) & np.isfinite(doubted.gain_se + doubted.offset)
+    return (doubted, bare) if sound.all() and np.isfinite(bare.gain_se).all() else None
 
 
 def _residual(distance: Floats, known: Floats) -> Floats:

@@ -184,7 +184,8 @@ _ALL = (
         SUSPECT,
         "The standards do not agree with one another, or what they show wanders.",
         "A standard lies further from the response than max_standard_residual of their span,"
-        " or its visits differ by more than max_standard_drift of its value.",
+        " its visits differ by more than max_standard_drift of its value, or standards of"
+        " different gas are shown alike, so that points stay as measured.",
         "Check values and leaks of the standards; let the analyzer's maker see a drift.",
     ),
     Flag(

@@ -7,12 +7,16 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import rounds
 from small import station_text
 
 from stream.errors import RecordError, SourceError, StationFileError, StoreError
+from stream.pipeline.run_values import run_values
+from stream.pipeline.vials import closures_in, match
 from stream.records import EARLIEST, LATEST, Batch
 from stream.sources.delimited import DelimitedReader
 from stream.sources.folder import FolderWatch
+from stream.sources.hand import read_table, table_text
 from stream.sources.layout import find_layout
 from stream.sources.messages import Decoder, Message
 from stream.sources.senml import decode_pack
@@ -26,6 +30,9 @@ _folder = Path(tempfile.mkdtemp(prefix="lidstream-fuzz-"))
 _station_path = _folder / "station.toml"
 _station_path.write_text(station_text())
 STATION = load_station(_station_path).station
+_hand_path = _folder / "hand.toml"
+_hand_path.write_text(rounds.station_text())
+HAND = load_station(_hand_path).station
 
 
 def hold(batch: Batch) -> None:
@@ -143,8 +150,26 @@ def station(data: bytes) -> None:
         str(error).encode()
 
 
+def table(data: bytes) -> None:
+    """A table of vials or of a run, and what it makes of closures and values."""
+    try:
+        found = read_table(HAND, "fuzz.csv", table_text("fuzz.csv", data))
+    except SourceError as error:
+        str(error).encode()
+        return
+    for reject in found.rejects:
+        assert reject.reason
+        (reject.reason + reject.text).encode()
+        assert "\0" not in reject.reason + reject.text
+    for sample in found.samples:
+        assert EARLIEST <= sample.closed_us <= sample.sampled_us < LATEST
+    closures_in([found])
+    match([found], run_values(HAND, HAND.analyzers[0], "N2O", found))
+
+
 DECODERS: dict[str, Callable[[bytes], None]] = {
-    f.__name__: f for f in (senml, message, rows, delimited, packed, folder, moment, day, station)
+    f.__name__: f
+    for f in (senml, message, rows, delimited, packed, folder, moment, day, station, table)
 }
 
 SEEDS: dict[str, list[bytes]] = {
@@ -168,6 +193,12 @@ SEEDS: dict[str, list[bytes]] = {
     ],
     "moment": [b"2026-02-02T02:40:00.5+10:00", b"1770000000.25", b"2026-02-02", b"24:00"],
     "day": [b"PAR1", b"PAR1\x15\x04\x15\x10PAR1"],
+    "table": [
+        rounds.written(rounds.vials()),
+        rounds.written(rounds.run(rounds.vials())),
+        b"date;chamber;closed_at;sampled_at;vial;height_m\n2026-02-09;H1;9:05;9:05:30;V1;0,18\n",
+        b"sequence,vial,standard,gc_n2o\n1,,low,0\n2,V1,,5\n3,,low,0\n4,,low,0\n",
+    ],
     "station": [station_text().encode(), b'[station]\nid = "x"\n'],
 }
 SEEDS["message"] = SEEDS["senml"]

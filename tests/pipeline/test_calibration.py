@@ -174,6 +174,25 @@ def test_a_standard_that_wanders_is_said(
     assert flagged[-1]
 
 
+def test_an_analyzer_that_shows_every_standard_alike(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """Stuck on one value at both standards: as measured, said, and no end of the service."""
+    file = make_station(shared=True)
+    second = '[[analyzers.standards]]\nport = 8\ngas = "N2O"\nvalue = 330.0\n[[chambers]]'
+    file.path.write_text(file.path.read_text().replace("[[chambers]]", second, 1))
+    batch = shared_stream()
+    columns = {c: batch.values[:, j].copy() for j, c in enumerate(batch.channels)}
+    half = np.flatnonzero(columns["port"] == 9)
+    columns["n2o"][half] = 400.0
+    columns["port"][half[(half // 15) % 2 == 0]] = 8
+    stuck = tidy(batch.source, batch.times, columns, batch.lines)
+    for r in fluxes(load_station(file.path), open_parts, sqlite_url, stuck):
+        assert "calibration_poor" in str(r["flags"]).split()
+        assert r["calibration_gain"] is None
+        assert r["flux_nmol_m2_s"] is not None
+
+
 def test_cut_anywhere_the_calibrated_rows_are_the_same(
     make_station: Make, open_parts: OpenParts, sqlite_url: str
 ) -> None:

@@ -224,6 +224,34 @@ def test_a_vial_beyond_the_standards(
     assert [("beyond_standards" in flags(r)) for r in rows] == [False, False, True]
 
 
+def test_tables_in_any_order_end_the_same(opened: tuple[Store, Parts]) -> None:
+    """Two rounds and their runs, settled after each table or once: what stands is the same."""
+    first, second = vials(), vials(day=7, prefix="W")
+    tables = {"feb9": first, "feb16": second, "run1": run(first), "run2": run(second, seed=2)}
+    _, parts = opened
+    expected = [without_version(r) for r in take(parts, **tables)]
+    assert len(expected) == 6
+    for order in (("run2", "feb16", "run1", "feb9"), ("feb16", "run1", "feb9", "run2")):
+        for name in tables:
+            # Emptied first, so that each order begins without the others' rows.
+            header = ",".join(tables[name][0]).encode() + b"\n"
+            parts.hand.take(f"{name}.csv", header)
+        parts.settlement.settle()
+        assert standing(parts) == []
+        for name in order:
+            rows = take(parts, **{name: tables[name]})
+        assert [without_version(r) for r in rows] == expected
+
+
+def without_version(row: dict[str, object]) -> dict[str, object]:
+    """A row without what counts revisions, nor those of its models."""
+    models = {
+        name: {k: v for k, v in m.items() if k != "revision"}
+        for name, m in row["models"].items()  # type: ignore[attr-defined]
+    }
+    return {**row, "models": models} | {"revision": 0}
+
+
 @pytest.mark.parametrize(
     ("column", "text", "reason"),
     [
