@@ -160,7 +160,10 @@ def read_table(station: Station, name: str, text: str) -> HandTable:
     for column in needed:
         if column not in layout.columns:
             raise SourceError(f"{name}: no column {column!r} in its header; add it")
-    rows = list(_rows(text, layout.columns, layout.delimiter))
+    try:
+        rows = list(_rows(text, layout.columns, layout.delimiter))
+    except csv.Error as error:
+        raise SourceError(f"{name}: cannot be read as a table: {error}") from None
     cells = _Cells(layout.decimal, LoggerClock(read_clock(station.station.clock)))
     rejects: list[Reject] = []
 
@@ -195,7 +198,8 @@ def _rows(
     text: str, columns: tuple[str, ...], delimiter: str
 ) -> Iterator[tuple[int, dict[str, str], str]]:
     """(line, cells, text) of each row that is not empty."""
-    reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+    plain = text.replace("\r\n", "\n").replace("\r", "\n")
+    reader = csv.reader(io.StringIO(plain), delimiter=delimiter)
     next(reader, None)
     for cells in reader:
         if any(cell.strip() for cell in cells):

@@ -197,6 +197,7 @@ SEEDS: dict[str, list[bytes]] = {
         rounds.written(rounds.vials()),
         rounds.written(rounds.run(rounds.vials())),
         b"date;chamber;closed_at;sampled_at;vial;height_m\n2026-02-09;H1;9:05;9:05:30;V1;0,18\n",
+        b"chamber,closed_at,sampled_at,vial\r\r\nH1,2026-02-09T10:00:00,2026-02-09,V\r1\n",
         b"sequence,vial,standard,gc_n2o\n1,,low,0\n2,V1,,5\n3,,low,0\n4,,low,0\n",
     ],
     "station": [station_text().encode(), b'[station]\nid = "x"\n'],
