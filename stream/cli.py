@@ -84,7 +84,7 @@ def build_parser() -> argparse.ArgumentParser:
     _station(export)
     export.add_argument(
         "what",
-        choices=("fluxes", "closures", "records"),
+        choices=("fluxes", "closures", "records", "daily", "field", "season"),
         metavar="WHAT",
         help="fluxes, closures or records",
     )
@@ -136,6 +136,15 @@ def build_parser() -> argparse.ArgumentParser:
     _period(aid)
     _database(aid)
     aid.set_defaults(run=_propose)
+
+    due = verbs.add_parser(
+        "due", help="days on which sampling by hand is due, by rain and by what was done"
+    )
+    _station(due)
+    due.add_argument("--from", dest="first", metavar="YYYY-MM-DD", help="the season's start")
+    due.add_argument("--to", dest="stop", metavar="YYYY-MM-DD", help="the season's end")
+    _database(due)
+    due.set_defaults(run=_due)
 
     demo = verbs.add_parser("demo", help="simulate two stations and run them end to end")
     demo.add_argument(
@@ -316,6 +325,33 @@ def _compare(arguments: argparse.Namespace) -> int:
     ):
         print(f"{result.sentence()}\n{result.picture}\n{result.table}")
     return 0
+
+
+def _due(arguments: argparse.Namespace) -> int:
+    from contextlib import closing
+
+    from stream.field.season import season_calendar
+    from stream.field.weather import sampling_due
+    from stream.station import load_station
+    from stream.store import open_existing
+    from stream.store.journal import Journal
+
+    file = load_station(arguments.station)
+    days = season_calendar(
+        file.station, _day(arguments.first, "--from"), _day(arguments.stop, "--to")
+    )
+    with closing(open_existing(_url(arguments, file.database_url))) as store:
+        journal = Journal(store, file.station.id, file.archive)
+        for day, why in sampling_due(file.station, journal, days).items():
+            print(f"{day:%Y-%m-%d %a}  {why}")
+    return 0
+
+
+def _day(text: str | None, option: str) -> date | None:
+    try:
+        return None if text is None else date.fromisoformat(text)
+    except ValueError:
+        raise CommandError(f"{option}: {text!r} is not a day like 2026-02-09") from None
 
 
 def _demo(arguments: argparse.Namespace) -> int:

@@ -1,10 +1,11 @@
 """Rows for export: which columns, in which order, in which unit. Others rely on the names."""
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 from stream.errors import CommandError
+from stream.export.columns import Described, describe, plain_unit
 from stream.records import DAY, rfc3339
 from stream.science.units import FluxUnit, flux_unit
 from stream.station import Station
@@ -16,10 +17,22 @@ CANONICAL_UNIT: Final = "nmol_m2_s"
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Column names, and rows of cells: text, numbers, or None for unknown."""
+    """Column names, and rows of cells: text, numbers, or None for unknown; units of the
+    columns whose names do not tell them.
+    """
 
     columns: tuple[str, ...]
     rows: Iterator[tuple[Any, ...]]
+    units: Mapping[str, str] = field(default_factory=dict)
+
+    def described(self) -> list[Described]:
+        """What each column is."""
+        return [
+            Described(name, "number", self.units[name], f"Channel {name}.")
+            if name in self.units
+            else describe(name)
+            for name in self.columns
+        ]
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +56,7 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
     CommandError
         The unit is not one, or does not apply to a selected gas.
     """
-    gases = _selected_gases(station, selection)
+    gases = selected_gases(station, selection)
     unit, factors = _factors(gases, selection.unit)
     ending = unit.column if unit else CANONICAL_UNIT
     candidates = station.models.candidates
@@ -163,7 +176,8 @@ def records(station: Station, journal: Journal, selection: Selection) -> Table:
             yield from _wide(station.id, channels, journal, at, end)
             at = end + 1
 
-    return Table(("station", "time", *channels), rows())
+    units = {name: plain_unit(station.channels[name].unit) for name in channels}
+    return Table(("station", "time", *channels), rows(), units)
 
 
 def _wide(
@@ -179,7 +193,14 @@ def _wide(
         yield (station, rfc3339(time), *cells[time])
 
 
-def _selected_gases(station: Station, selection: Selection) -> tuple[str, ...]:
+def selected_gases(station: Station, selection: Selection) -> tuple[str, ...]:
+    """The gases that are asked for, or all.
+
+    Raises
+    ------
+    CommandError
+        A gas or chamber is unknown.
+    """
     known = tuple(dict.fromkeys(g for a in station.analyzers for g in a.gases))
     for gas in selection.gases:
         if gas not in known:

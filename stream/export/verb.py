@@ -1,15 +1,29 @@
 """The verb ``export``: a table from the database into a file."""
 
+from collections.abc import Callable
 from contextlib import closing
+from datetime import UTC, date, datetime, tzinfo
 from pathlib import Path
+from typing import Final
 
 from stream.errors import CommandError
-from stream.export import tables
+from stream.export import field_tables, tables
 from stream.export.csv_file import write_csv
-from stream.station import StationFile
-from stream.store import open_existing
+from stream.export.descriptor import write_descriptor
+from stream.export.netcdf_file import write_netcdf
+from stream.export.parquet_file import write_parquet
+from stream.field.season import season_calendar
+from stream.station import StationFile, read_clock
+from stream.store import Store, open_existing
 from stream.store.journal import Journal
 from stream.store.readers import Period, Reader
+
+FORMATS: Final[dict[str, Callable[[tables.Table, Path], int]]] = {
+    ".csv": write_csv,
+    ".parquet": write_parquet,
+    ".nc": write_netcdf,
+}
+"""Ending of a path → how it is written."""
 
 
 def export(
@@ -31,9 +45,10 @@ def export(
     file : StationFile
         The station.
     what : str
-        ``fluxes``, ``closures`` or ``records``.
+        ``fluxes``, ``closures``, ``records``, ``daily``, ``field`` or ``season``.
     out : Path
-        Its ending chooses the format: ``.csv``.
+        Its ending chooses the format: ``.csv`` (with a descriptor beside it), ``.parquet``
+        or ``.nc``.
     url : str
         Of the database.
     first, stop : int, optional
@@ -55,8 +70,11 @@ def export(
     StoreError
         There is no database, or it refuses.
     """
-    if out.suffix != ".csv":
-        raise CommandError(f"--out {out}: the ending {out.suffix!r} is not known; write .csv")
+    write = FORMATS.get(out.suffix)
+    if write is None:
+        raise CommandError(
+            f"--out {out}: the ending {out.suffix!r} is not known; write {', '.join(FORMATS)}"
+        )
     if unit is not None and what != "fluxes":
         raise CommandError(f"--unit: applies to fluxes, not to {what}")
     if first is not None and stop is not None and not first < stop:
@@ -64,12 +82,40 @@ def export(
     selection = tables.Selection(Period.between(first, stop), gases, chambers, unit)
     with closing(open_existing(url)) as store:
         reader = Reader(store, file.station.id)
-        if what == "fluxes":
-            table = tables.fluxes(file.station, reader, selection)
-        elif what == "closures":
-            table = tables.closures(file.station, reader, selection)
-        else:
-            table = tables.records(
-                file.station, Journal(store, file.station.id, file.archive), selection
-            )
-        return write_csv(table, out)
+        table = _table(file, what, store, reader, selection, first, stop)
+        count = write(table, out)
+    if out.suffix == ".csv":
+        write_descriptor(table.described(), out, count, file.station.id)
+    return count
+
+
+def _table(
+    file: StationFile,
+    what: str,
+    store: Store,
+    reader: Reader,
+    selection: tables.Selection,
+    first: int | None,
+    stop: int | None,
+) -> tables.Table:
+    station = file.station
+    if what == "fluxes":
+        return tables.fluxes(station, reader, selection)
+    if what == "closures":
+        return tables.closures(station, reader, selection)
+    if what == "records":
+        return tables.records(station, Journal(store, station.id, file.archive), selection)
+    zone = read_clock(station.station.timezone)
+    days = season_calendar(station, _day(first, zone), _day(stop, zone, end=True))
+    if what == "season":
+        journal = Journal(store, station.id, file.archive)
+        return field_tables.season(station, reader, journal, selection, days)
+    make = field_tables.daily if what == "daily" else field_tables.field
+    return make(station, reader, selection, days)
+
+
+def _day(moment: int | None, zone: tzinfo, *, end: bool = False) -> date | None:
+    """The day at the station that a period begins or ends with."""
+    if moment is None:
+        return None
+    return datetime.fromtimestamp((moment - end) / 1e6, UTC).astimezone(zone).date()

@@ -294,9 +294,32 @@ def _hand(station: Station) -> Iterator[str]:
 
 
 def _field(station: Station) -> Iterator[str]:
-    fractions = station.field.positions
-    if fractions and abs(sum(fractions.values()) - 1.0) > 1e-6:
-        yield f"field.positions: the area fractions sum to {sum(fractions.values()):g}, not 1"
+    rules = station.field
+    later = [(f"field.positions_from[{i}]", p) for i, p in enumerate(rules.positions_from)]
+    for path, fractions in [
+        ("field", rules.positions),
+        *((path, p.positions) for path, p in later),
+    ]:
+        total = sum(fractions.values())
+        if fractions and abs(total - 1.0) > 1e-6:
+            yield f"{path}.positions: the area fractions sum to {total:g}, not 1"
+    for path, p in later:
+        for name in p.positions:
+            if name not in rules.positions:
+                yield f"{path}.positions.{name}: not among field.positions; add it there, as 0.0"
+    if any(not a.from_ < b.from_ for a, b in pairwise(rules.positions_from)):
+        yield "field.positions_from: write them in order, each day once"
+    for key, quantities in (
+        ("rain_channel", ("length",)),
+        ("soil_temperature_channel", ("temperature",)),
+        ("soil_moisture_channel", ("volume fraction", "number")),
+    ):
+        channel = getattr(station.weather, key)
+        yield from _reference(station, f"weather.{key}", channel, quantities)
+    treatments = {c.treatment for c in station.chambers}
+    for i, e in enumerate(station.events):
+        if e.treatment is not None and e.treatment not in treatments:
+            yield f"events[{i}].treatment: no chamber has the treatment {e.treatment!r}"
 
 
 def _season(station: Station) -> Iterator[str]:

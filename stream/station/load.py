@@ -26,7 +26,10 @@ _SOURCES: dict[str, type[BaseModel]] = {
 }
 
 # Where records come from and go to does not change what a flux is.
-_NOT_IN_DIGEST = {"database", "sources", "summary", "archive", "service", "hand"}
+_NOT_IN_DIGEST = {
+    *("database", "sources", "summary", "archive", "service", "hand"),
+    *("events", "weather", "sampling_calendar"),
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -250,10 +250,55 @@ class HandRules(Model):
     walking_m_s: Positive = 1.0
 
 
+Fraction = Annotated[float, Field(ge=0, le=1)]
+
+
+class PositionsFrom(Model):
+    """Area fractions from a day on, until the next."""
+
+    from_: Annotated[date, Field(alias="from", strict=False)]
+    positions: dict[str, Fraction]
+
+
 class FieldRules(Model):
     """``[field]``"""
 
-    positions: dict[str, Annotated[float, Field(ge=0, le=1)]] = {}
+    positions: dict[str, Fraction] = {}
+    positions_from: Annotated[tuple[PositionsFrom, ...], Field(strict=False)] = ()
+    max_quality: Literal[1, 2, 3] = 2
+    max_gap_h: Positive = 8.0
+    min_coverage: Fraction = 0.75
+    missing_position: Literal["ratio", "none"] = "ratio"
+    gap_filling: Literal["auto", "linear", "lookup", "regression"] = "auto"
+
+
+class FieldEvent(Model):
+    """``[[events]]``: something done to the field, or that befell it."""
+
+    kind: Literal["fertilizer", "irrigation", "rain", "tillage", "harvest", "other"]
+    day: Annotated[date, Field(strict=False)]
+    amount: NotNegative | None = None
+    treatment: str | None = None
+    note: str = ""
+
+
+class Weather(Model):
+    """``[weather]``: channels of the station that drive fluxes."""
+
+    rain_channel: ChannelName | None = None
+    soil_temperature_channel: ChannelName | None = None
+    soil_moisture_channel: ChannelName | None = None
+
+
+class SamplingCalendar(Model):
+    """``[sampling_calendar]``: when sampling by hand is due."""
+
+    every_days: Annotated[int, Field(ge=1, le=60)] = 7
+    once_mm: Positive = 10.0
+    daily_mm: Positive = 20.0
+    daily_days: Annotated[int, Field(ge=1, le=30)] = 3
+    then_every: Annotated[int, Field(ge=1, le=30)] = 2
+    then_days: Annotated[int, Field(ge=0, le=60)] = 7
 
 
 class Season(Model):
@@ -264,6 +309,7 @@ class Season(Model):
     nitrogen_kg_ha: dict[str, NotNegative] = {}
     reference: str | None = None
     yield_t_ha: dict[str, NotNegative] = {}
+    gwp: Literal["AR4", "AR5", "AR6"] = "AR6"
 
 
 class Summary(Model):
@@ -309,6 +355,9 @@ class Station(Model):
     hand: HandRules = HandRules()
     field: FieldRules = FieldRules()
     season: Season | None = None
+    events: Annotated[tuple[FieldEvent, ...], Field(strict=False)] = ()
+    weather: Weather = Weather()
+    sampling_calendar: SamplingCalendar = SamplingCalendar()
     summary: Summary = Summary()
     archive: ArchiveRules = ArchiveRules()
     service: ServiceRules = ServiceRules()

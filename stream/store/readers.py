@@ -99,6 +99,45 @@ class Reader:
                     ahead = next(models, None)
                 yield {**row, "models": mine}
 
+    def flux_cells(self, period: Period) -> Iterator[Row]:
+        """The few columns that series of fluxes are made of, in order of chamber and time."""
+        c, f = closures, fluxes
+        rows = (
+            select(
+                f.c.chamber,
+                f.c.gas,
+                f.c.mid_us,
+                f.c.flux_nmol_m2_s,
+                f.c.flux_se_nmol_m2_s,
+                f.c.fit_se_nmol_m2_s,
+                f.c.quality,
+                c.c.soil_temperature_c,
+                c.c.soil_moisture_m3_m3,
+                c.c.wfps,
+            )
+            .join_from(
+                c,
+                f,
+                and_(
+                    f.c.station == c.c.station,
+                    f.c.chamber == c.c.chamber,
+                    f.c.closed_us == c.c.closed_us,
+                    f.c.revision == c.c.revision,
+                ),
+            )
+            .where(
+                c.c.station == self._station,
+                c.c.current == 1,
+                c.c.withdrawn == 0,
+                c.c.closed_us >= period.first_us,
+                c.c.closed_us < period.stop_us,
+            )
+            .order_by(f.c.chamber, f.c.gas, f.c.closed_us)
+        )
+        with self._store.reading() as connection:
+            found = connection.execution_options(yield_per=5000).execute(rows)
+            yield from (dict(row) for row in found.mappings())
+
     def quarantine(self) -> Iterator[Row]:
         """Lines that could not be taken, in order of source and line."""
         q = quarantine

@@ -1,0 +1,84 @@
+"""Days, the field and the season as tables."""
+
+from collections.abc import Iterator, Mapping
+from typing import Any, Final
+
+from stream.export.tables import Selection, Table, selected_gases
+from stream.field.days import (
+    chamber_days,
+    daily_rows,
+    field_rows,
+    plot_days,
+    treatment_days,
+)
+from stream.field.season import season_rows, season_totals
+from stream.field.series import Calendar, read_series
+from stream.station import Station
+from stream.store.journal import Journal
+from stream.store.readers import Reader
+
+DAILY: Final = (
+    *("station", "chamber", "plot", "block", "treatment", "position", "gas", "day"),
+    *("flux_nmol_m2_s", "flux_se_nmol_m2_s", "coverage", "fluxes", "flags"),
+)
+FIELD: Final = (
+    *("station", "level", "plot", "block", "treatment", "gas", "day"),
+    *("flux_nmol_m2_s", "flux_se_nmol_m2_s", "area_measured", "plots", "flags"),
+)
+SEASON: Final = (
+    *("station", "level", "plot", "block", "treatment", "gas", "from", "to", "element"),
+    *("total_kg_ha", "total_se_kg_ha", "total_low_kg_ha", "total_high_kg_ha", "plots"),
+    *("filled_share", "gap_filling", "gap_rmse_nmol_m2_s", "gap_bias_nmol_m2_s"),
+    *(
+        "emission_factor_percent",
+        "emission_factor_se_percent",
+        "per_yield_kg_t",
+        "per_yield_se_kg_t",
+    ),
+    *("co2_equivalent_kg_ha", "co2_equivalent_se_kg_ha", "gwp"),
+    *("less_reference_kg_ha", "less_reference_low_kg_ha", "less_reference_high_kg_ha"),
+    *("less_reference_p", "less_reference_way"),
+)
+
+
+def daily(station: Station, reader: Reader, selection: Selection, days: Calendar) -> Table:
+    """One row a chamber, gas and day."""
+    wanted = _wanted(station, selection)
+    chambers = [
+        chamber_days(station, s, days) for s in read_series(station, reader, days) if wanted(s)
+    ]
+    return _table(DAILY, daily_rows(station, chambers, days))
+
+
+def field(station: Station, reader: Reader, selection: Selection, days: Calendar) -> Table:
+    """One row a plot, gas and day, and one a treatment, gas and day."""
+    gases = set(selected_gases(station, selection))
+    chambers = [
+        chamber_days(station, s, days) for s in read_series(station, reader, days) if s.gas in gases
+    ]
+    plots = plot_days(station, chambers, days)
+    return _table(FIELD, field_rows(station, plots, treatment_days(plots), days))
+
+
+def season(
+    station: Station, reader: Reader, journal: Journal, selection: Selection, days: Calendar
+) -> Table:
+    """One row a plot and gas, and one a treatment and gas."""
+    gases = set(selected_gases(station, selection))
+    totals = season_totals(station, reader, journal, days)
+    rows = (r for r in season_rows(station, totals) if r["gas"] in gases)
+    return _table(SEASON, rows)
+
+
+def _wanted(station: Station, selection: Selection) -> Any:
+    gases = set(selected_gases(station, selection))
+    chambers = set(selection.chambers)
+
+    def wants(series: Any) -> bool:
+        return series.gas in gases and (not chambers or series.chamber.id in chambers)
+
+    return wants
+
+
+def _table(columns: tuple[str, ...], rows: Iterator[Mapping[str, Any]]) -> Table:
+    return Table(columns, (tuple(r.get(c) for c in columns) for r in rows))

@@ -1,0 +1,1 @@
+"""From chambers to plots and treatments, from days to a season."""

@@ -1,0 +1,147 @@
+"""Stored fluxes as series of one chamber and gas each, at station time."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta, tzinfo
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stream.station import Chamber, Station, read_clock
+from stream.store.readers import Period, Reader, Row
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Calendar:
+    """Days at the station, by its standard time: no day has 23 or 25 hours."""
+
+    first: date
+    days: int
+    offset: timedelta
+
+    @property
+    def start_us(self) -> int:
+        """When the first day begins [µs since 1970]."""
+        local = datetime.combine(self.first, datetime.min.time(), UTC) - self.offset
+        return round(local.timestamp() * 1e6)
+
+    @property
+    def period(self) -> Period:
+        """With a day on either side, so that the first and the last have neighbours."""
+        day = 86_400_000_000
+        return Period(self.start_us - day, self.start_us + (self.days + 1) * day)
+
+    def hours(self, at_us: NDArray[np.int64]) -> Floats:
+        """Since the first day began [h]."""
+        return np.asarray((at_us - self.start_us) / 3600e6)
+
+    def day(self, index: int) -> date:
+        """Of an index."""
+        return self.first + timedelta(days=index)
+
+    def index(self, day: date) -> int:
+        """Of a day, which may lie outside."""
+        return (day - self.first).days
+
+
+def calendar(station: Station, first: date, last: date) -> Calendar:
+    """The days from one to another, both included."""
+    zone = read_clock(station.station.timezone)
+    return Calendar(first, (last - first).days + 1, standard_offset(zone, first.year))
+
+
+def standard_offset(zone: tzinfo, year: int) -> timedelta:
+    """Offset of a zone's standard time: the lesser of those of January and July."""
+    offsets = [datetime(year, month, 1, tzinfo=zone).utcoffset() for month in (1, 7)]
+    return min(o for o in offsets if o is not None)
+
+
+@dataclass(frozen=True, slots=True)
+class FluxSeries:
+    """Usable fluxes of one chamber and gas; arrays of shape (n,).
+
+    Attributes
+    ----------
+    chamber : Chamber
+    gas : str
+    t_h : ndarray
+        Middle of each closure since the calendar began, increasing [h].
+    flux : ndarray
+        [nmol m⁻² s⁻¹]
+    fit_se, common_se : ndarray
+        Parts of the standard error that are each flux's own, and the chamber's.
+    temperature_c, moisture, wfps : ndarray
+        Of the soil, NaN where unknown.
+    left_out : int
+        Fluxes whose quality is worse than asked for.
+    """
+
+    chamber: Chamber
+    gas: str
+    t_h: Floats
+    flux: Floats
+    fit_se: Floats
+    common_se: Floats
+    temperature_c: Floats
+    moisture: Floats
+    wfps: Floats
+    left_out: int
+
+
+def read_series(station: Station, reader: Reader, days: Calendar) -> list[FluxSeries]:
+    """Series of every automatic chamber and gas, in the order of the station file.
+
+    Chambers that are sampled by hand are left out: they are compared, not mixed in.
+    """
+    by_hand = {c.id for c in station.chambers if station.analyzer(c.analyzer).sampling == "vials"}
+    rows: dict[tuple[str, str], list[Row]] = {}
+    for r in reader.flux_cells(days.period):
+        if r["chamber"] not in by_hand:
+            rows.setdefault((r["chamber"], r["gas"]), []).append(r)
+    found = []
+    for chamber in station.chambers:
+        if chamber.id in by_hand:
+            continue
+        for gas in station.analyzer(chamber.analyzer).gases:
+            mine = rows.get((chamber.id, gas), [])
+            found.append(_series(station, chamber, gas, mine, days))
+    return found
+
+
+def _series(
+    station: Station, chamber: Chamber, gas: str, rows: Sequence[Row], days: Calendar
+) -> FluxSeries:
+    worst = station.field.max_quality
+    good = [r for r in rows if r["quality"] <= worst and r["flux_nmol_m2_s"] is not None]
+    good.sort(key=lambda r: r["mid_us"])
+    kept = [r for i, r in enumerate(good) if i == 0 or r["mid_us"] > good[i - 1]["mid_us"]]
+
+    def column(name: str) -> Floats:
+        return np.array([np.nan if r[name] is None else r[name] for r in kept], dtype=float)
+
+    total, fit = column("flux_se_nmol_m2_s"), column("fit_se_nmol_m2_s")
+    return FluxSeries(
+        chamber=chamber,
+        gas=gas,
+        t_h=days.hours(np.array([r["mid_us"] for r in kept], dtype=np.int64)),
+        flux=column("flux_nmol_m2_s"),
+        fit_se=np.nan_to_num(fit),
+        common_se=np.sqrt(np.maximum(0.0, np.nan_to_num(total) ** 2 - np.nan_to_num(fit) ** 2)),
+        temperature_c=column("soil_temperature_c"),
+        moisture=column("soil_moisture_m3_m3"),
+        wfps=column("wfps"),
+        left_out=len(rows) - len(good),
+    )
+
+
+def fractions(station: Station, days: Calendar) -> Mapping[str, Floats]:
+    """Position → its share of the area on each day, shape (days,); empty without any."""
+    rules = station.field
+    table = {name: np.full(days.days, float(share)) for name, share in rules.positions.items()}
+    for change in rules.positions_from:
+        at = min(max(days.index(change.from_), 0), days.days)
+        for name, values in table.items():
+            values[at:] = change.positions.get(name, 0.0)
+    return table
