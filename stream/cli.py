@@ -137,6 +137,14 @@ def build_parser() -> argparse.ArgumentParser:
     _database(aid)
     aid.set_defaults(run=_propose)
 
+    report = verbs.add_parser("report", help="a season on a few pages, as HTML and as PDF")
+    _station(report)
+    report.add_argument("--from", dest="first", metavar="YYYY-MM-DD", help="the season's start")
+    report.add_argument("--to", dest="stop", metavar="YYYY-MM-DD", help="the season's end")
+    report.add_argument("--out", type=Path, default=Path(), metavar="DIR", help="where to write")
+    _database(report)
+    report.set_defaults(run=_report)
+
     due = verbs.add_parser(
         "due", help="days on which sampling by hand is due, by rain and by what was done"
     )
@@ -324,6 +332,18 @@ def _compare(arguments: argparse.Namespace) -> int:
         gases=tuple(arguments.gas),
     ):
         print(f"{result.sentence()}\n{result.picture}\n{result.table}")
+    return 0
+
+
+def _report(arguments: argparse.Namespace) -> int:
+    from stream.export.report import write_report
+    from stream.station import load_station
+
+    file = load_station(arguments.station)
+    folder = _folder(arguments)
+    first, last = _day(arguments.first, "--from"), _day(arguments.stop, "--to")
+    for path in write_report(file, _url(arguments, file.database_url), folder, first, last):
+        print(path)
     return 0
 
 

@@ -39,6 +39,7 @@ ONLY_IN = {
     "pyarrow": {"sources", "store", "export", "demo"},
     "sklearn": {"field"},
     "statsmodels": {"field"},
+    "fpdf": {"export"},
     "h5netcdf": {"export"},
     "h5py": {"export"},
     "pydantic": {"station"},

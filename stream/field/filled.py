@@ -19,7 +19,7 @@ from stream.science.filling import (
 Floats = NDArray[np.float64]
 Method = Callable[[Sequence[Slots], list[int], np.random.Generator], list[Floats]]
 
-_ROUNDS: Final = 6
+_ROUNDS: Final = 5
 _HIDDEN: Final = 0.3
 SEED: Final = 20260105
 """The same records give the same totals."""

@@ -56,7 +56,7 @@ def by_regression(
     if sum(map(len, targets)) < 200:
         return lines
     model = HistGradientBoostingRegressor(
-        max_iter=150, learning_rate=0.07, min_samples_leaf=15, l2_regularization=1.0,
+        max_iter=100, learning_rate=0.09, min_samples_leaf=15, l2_regularization=1.0,
         early_stopping=False, random_state=0,
     )  # fmt: skip
     model.fit(np.concatenate(rows), np.concatenate(targets))

@@ -138,6 +138,30 @@ class Reader:
             found = connection.execution_options(yield_per=5000).execute(rows)
             yield from (dict(row) for row in found.mappings())
 
+    def flux_flags(self, period: Period) -> Iterator[Row]:
+        """Middle and flags of every flux, in no order."""
+        c, f = closures, fluxes
+        same = and_(
+            f.c.station == c.c.station,
+            f.c.chamber == c.c.chamber,
+            f.c.closed_us == c.c.closed_us,
+            f.c.revision == c.c.revision,
+        )
+        rows = (
+            select(f.c.mid_us, f.c.flags)
+            .join_from(c, f, same)
+            .where(
+                c.c.station == self._station,
+                c.c.current == 1,
+                c.c.withdrawn == 0,
+                c.c.closed_us >= period.first_us,
+                c.c.closed_us < period.stop_us,
+            )
+        )
+        with self._store.reading() as connection:
+            found = connection.execution_options(yield_per=5000).execute(rows)
+            yield from (dict(row) for row in found.mappings())
+
     def quarantine(self) -> Iterator[Row]:
         """Lines that could not be taken, in order of source and line."""
         q = quarantine
