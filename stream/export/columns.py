@@ -58,10 +58,15 @@ _ENDINGS: Final = (
     ("_m2", "m2"),
     ("_pa", "Pa"),
     ("_c", "degree_Celsius"),
+    ("_mm", "mm"),
     ("_m", "m"),
     ("_s", "s"),
 )
-_PLAIN: Final = {"start_mole_fraction": "nmol mol-1"}
+_PLAIN: Final = {
+    "start_mole_fraction": "nmol mol-1",
+    "days_since_rain": "d",
+    "days_since_fertilizer": "d",
+}
 _ONE: Final = "1"
 
 

@@ -11,8 +11,10 @@ from stream.field.days import (
     plot_days,
     treatment_days,
 )
+from stream.field.drivers import DRIVERS, drivers_of
 from stream.field.season import season_rows, season_totals
 from stream.field.series import Calendar, read_series
+from stream.field.weather import rain_mm
 from stream.station import Station
 from stream.store.journal import Journal
 from stream.store.readers import Reader
@@ -20,6 +22,7 @@ from stream.store.readers import Reader
 DAILY: Final = (
     *("station", "chamber", "plot", "block", "treatment", "position", "gas", "day"),
     *("flux_nmol_m2_s", "flux_se_nmol_m2_s", "coverage", "fluxes", "flags"),
+    *DRIVERS,
 )
 FIELD: Final = (
     *("station", "level", "plot", "block", "treatment", "gas", "day"),
@@ -41,13 +44,16 @@ SEASON: Final = (
 )
 
 
-def daily(station: Station, reader: Reader, selection: Selection, days: Calendar) -> Table:
-    """One row a chamber, gas and day."""
+def daily(
+    station: Station, reader: Reader, journal: Journal, selection: Selection, days: Calendar
+) -> Table:
+    """One row a chamber, gas and day, with what may drive the flux."""
     wanted = _wanted(station, selection)
-    chambers = [
-        chamber_days(station, s, days) for s in read_series(station, reader, days) if wanted(s)
-    ]
-    return _table(DAILY, daily_rows(station, chambers, days))
+    series = [s for s in read_series(station, reader, days) if wanted(s)]
+    rain = rain_mm(station, journal, days)
+    drivers = [drivers_of(station, s, days, rain) for s in series]
+    chambers = [chamber_days(station, s, days) for s in series]
+    return _table(DAILY, daily_rows(station, chambers, days, drivers))
 
 
 def field(station: Station, reader: Reader, selection: Selection, days: Calendar) -> Table:

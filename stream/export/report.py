@@ -3,6 +3,7 @@
 import base64
 import math
 import tempfile
+from collections.abc import Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import date
@@ -12,11 +13,14 @@ from jinja2 import Environment, PackageLoader
 
 from stream import __version__
 from stream.export import season_figures as draw
+from stream.export.driver_figure import DRIVER_WORDS, draw_drivers
 from stream.export.methods_text import methods_paragraph
 from stream.export.report_pdf import write_pdf
 from stream.export.whole import write_whole
-from stream.field.days import chamber_days, plot_days, treatment_days
+from stream.field.days import ChamberDays, chamber_days, plot_days, treatment_days
+from stream.field.drivers import Going, goings
 from stream.field.season import GasSeason, SeasonTotals, season_calendar, season_rows, season_totals
+from stream.field.weather import rain_mm
 from stream.science.season import DEFAULT_FACTOR, Amount
 from stream.station import Station, StationFile
 from stream.store import open_existing
@@ -90,7 +94,8 @@ def write_report(
         journal = Journal(store, station.id, file.archive)
         totals = season_totals(station, reader, journal, days)
         flags = [(r["mid_us"], r["flags"]) for r in reader.flux_flags(days.period)]
-    report = _report(file, totals, draw.flag_counts(flags, days))
+        rain = rain_mm(station, journal, days)
+    report = _report(file, totals, draw.flag_counts(flags, days), rain)
     stem = f"season-{days.first}-{days.day(days.days - 1)}"
     html, pdf = out / f"{stem}.html", out / f"{stem}.pdf"
     environment = Environment(
@@ -114,8 +119,15 @@ def write_report(
     return html, pdf
 
 
-def _report(file: StationFile, totals: SeasonTotals, flags: dict[str, draw.Floats]) -> Report:
+def _report(
+    file: StationFile,
+    totals: SeasonTotals,
+    flags: dict[str, draw.Floats],
+    rain: dict[int, float],
+) -> Report:
     station, days = file.station, totals.days
+    chambers = [chamber_days(station, s, days) for s in totals.series]
+    found = goings(station, chambers, days, rain)
     name = station.station.name or station.id
     shares = [t.filled_share for g in totals.gases for t in g.treatments]
     summary = (
@@ -125,12 +137,13 @@ def _report(file: StationFile, totals: SeasonTotals, flags: dict[str, draw.Float
         " standard error of the replicates, with a 90 % interval; positive from soil to air."
     )
     tables = [_totals_table(g) for g in totals.gases]
-    tables += [t for t in (_factor_table(station, totals), _filling_table(totals)) if t.rows]
+    others = (_factor_table(station, totals), _filling_table(totals), _driver_table(found))
+    tables += [t for t in others if t.rows]
     return Report(
         title=f"{name}: {days.first} to {days.day(days.days - 1)}",
         summary=summary,
         tables=tuple(tables),
-        figures=_figures(station, totals, flags),
+        figures=_figures(station, totals, chambers, flags, rain),
         methods=methods_paragraph(file, totals),
         digest=file.digest,
     )
@@ -216,11 +229,28 @@ def _filling_table(totals: SeasonTotals) -> Sheet:
     )
 
 
+def _driver_table(found: Sequence[Going]) -> Sheet:
+    names = list(dict.fromkeys(g.driver for g in found))
+    rows = []
+    for gas, treatment in dict.fromkeys((g.gas, g.treatment) for g in found):
+        mine = {g.driver: g for g in found if (g.gas, g.treatment) == (gas, treatment)}
+        cells = [f"{mine[n].rho:+.2f}".replace("-", "−") if n in mine else "–" for n in names]
+        rows.append((f"{gas}, {treatment}", *cells))
+    return Sheet(
+        "Drivers: rank correlation of daily fluxes; days in a row are not independent",
+        ("gas, treatment", *(DRIVER_WORDS[n] for n in names)),
+        tuple(rows),
+    )
+
+
 def _figures(
-    station: Station, totals: SeasonTotals, flags: dict[str, draw.Floats]
+    station: Station,
+    totals: SeasonTotals,
+    chambers: Sequence[ChamberDays],
+    flags: dict[str, draw.Floats],
+    rain: dict[int, float],
 ) -> tuple[Plate, ...]:
     days = totals.days
-    chambers = [chamber_days(station, s, days) for s in totals.series]
     treatments = treatment_days(plot_days(station, chambers, days))
     marks = "letters above: N fertilizer, r rain, i irrigation, t tillage, h harvest"
     plates: list[Plate] = []
@@ -249,6 +279,12 @@ def _figures(
             "Median course over the hours of the day, over the daily mean, of the chambers of"
             " each treatment.",
             "Fluxes by hour of the day over their daily mean.",
+        )
+        draw_drivers(path, station, chambers, days, rain)
+        plate(
+            path,
+            "Daily fluxes of chambers over what may drive them, over each chamber's mean.",
+            "Daily fluxes against soil temperature, soil water and days since rain and fertilizer.",
         )
         for g in totals.gases:
             draw.draw_coverage(path, g, days)

@@ -107,11 +107,11 @@ def _table(
         return tables.records(station, Journal(store, station.id, file.archive), selection)
     zone = read_clock(station.station.timezone)
     days = season_calendar(station, _day(first, zone), _day(stop, zone, end=True))
-    if what == "season":
-        journal = Journal(store, station.id, file.archive)
-        return field_tables.season(station, reader, journal, selection, days)
-    make = field_tables.daily if what == "daily" else field_tables.field
-    return make(station, reader, selection, days)
+    if what == "field":
+        return field_tables.field(station, reader, selection, days)
+    journal = Journal(store, station.id, file.archive)
+    make = field_tables.daily if what == "daily" else field_tables.season
+    return make(station, reader, journal, selection, days)
 
 
 def _day(moment: int | None, zone: tzinfo, *, end: bool = False) -> date | None:

@@ -1,6 +1,6 @@
 """Days of chambers, plots and treatments."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -117,10 +117,13 @@ def treatment_days(plots: Sequence[PlotDays]) -> list[TreatmentDays]:
 
 
 def daily_rows(
-    station: Station, chambers: Sequence[ChamberDays], days: Calendar
+    station: Station,
+    chambers: Sequence[ChamberDays],
+    days: Calendar,
+    drivers: Sequence[Mapping[str, Floats]],
 ) -> Iterator[dict[str, Any]]:
-    """One row a chamber, gas and day, also where nothing was measured."""
-    for c in chambers:
+    """One row a chamber, gas and day, also where nothing was measured, with its drivers."""
+    for c, beside in zip(chambers, drivers, strict=True):
         place, d = c.series.chamber, c.days
         for i in range(days.days):
             words = ["diel_corrected"] if d.corrected[i] else []
@@ -140,6 +143,7 @@ def daily_rows(
                 "coverage": float(d.coverage[i]),
                 "fluxes": int(d.fluxes[i]),
                 "flags": " ".join(words),
+                **{name: _cell(values[i]) for name, values in beside.items()},
             }
 
 

@@ -58,7 +58,7 @@ def test_it_opens_without_anything_else(pages: tuple[Path, str, str]) -> None:
     _, html, _ = pages
     assert not re.findall(r'(?:src|href)="(?!data:)', html)
     figures = re.findall(r'<img src="data:image/png;base64,([^"]+)" alt="([^"]+)"', html)
-    assert len(figures) == 7
+    assert len(figures) == 8
     for data, alt in figures:
         assert base64.b64decode(data).startswith(b"\x89PNG")
         assert len(alt) > 20

@@ -1,0 +1,69 @@
+"""Daily fluxes over what may drive them."""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from stream.export.pictures import picture
+from stream.export.season_figures import LOOKS
+from stream.field.days import ChamberDays
+from stream.field.drivers import drivers_of
+from stream.field.series import Calendar
+from stream.station import Station
+
+DRIVER_WORDS: Final = {
+    "soil_temperature_c": "soil, °C",
+    "wfps": "WFPS",
+    "soil_moisture_m3_m3": "water, m³ m⁻³",
+    "rain_mm": "rain, mm",
+    "days_since_rain": "days since rain",
+    "days_since_fertilizer": "days since fertilizer",
+}
+_SHOWN: Final = ("soil_temperature_c", "soil_moisture_m3_m3", "days_since_rain",
+                 "days_since_fertilizer")  # fmt: skip
+
+
+def draw_drivers(
+    path: Path,
+    station: Station,
+    chambers: Sequence[ChamberDays],
+    days: Calendar,
+    rain: Mapping[int, float],
+) -> None:
+    """A panel a gas and driver; each dot a chamber and day, over the chamber's mean.
+
+    Raises
+    ------
+    LidstreamError
+        The path cannot be written.
+    """
+    gases = list(dict.fromkeys(c.series.gas for c in chambers))
+    treatments = list(dict.fromkeys(c.series.chamber.treatment for c in chambers))
+    with picture(path, len(gases), len(_SHOWN), 7.2, 1.9 * len(gases) + 0.3) as axes:
+        for i, axis in enumerate(axes):
+            gas, name = gases[i // len(_SHOWN)], _SHOWN[i % len(_SHOWN)]
+            for (colour, _, mark), treatment in zip(LOOKS, treatments, strict=False):
+                x, y = [], []
+                for c in chambers:
+                    if (c.series.gas, c.series.chamber.treatment) != (gas, treatment):
+                        continue
+                    values = drivers_of(station, c.series, days, rain)[name]
+                    use = ~np.isnan(values) & ~np.isnan(c.days.flux)
+                    if use.any():
+                        mean = abs(float(np.mean(c.days.flux[use]))) or 1.0
+                        x.append(values[use])
+                        y.append(c.days.flux[use] / mean)
+                if x:
+                    axis.plot(
+                        np.concatenate(x), np.concatenate(y), mark, color=colour, ms=2, mfc="none",
+                        mew=0.6, alpha=0.7, label=treatment,
+                    )  # fmt: skip
+            if i % len(_SHOWN) == 0:
+                axis.set_ylabel(f"{gas} over its mean")
+            if i // len(_SHOWN) == len(gases) - 1:
+                axis.set_xlabel(DRIVER_WORDS[name])
+            axis.tick_params(labelsize=7)
+        if axes[0].get_legend_handles_labels()[0]:
+            axes[0].legend(fontsize=6)
