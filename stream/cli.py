@@ -86,10 +86,10 @@ def build_parser() -> argparse.ArgumentParser:
         "what",
         choices=("fluxes", "closures", "records", "daily", "field", "season"),
         metavar="WHAT",
-        help="fluxes, closures or records",
+        help="fluxes, closures, records, daily, field or season",
     )
     export.add_argument(
-        "--out", type=Path, required=True, metavar="PATH", help="file to write; .csv"
+        "--out", type=Path, required=True, metavar="PATH", help="file to write: .csv, .parquet, .nc"
     )
     _period(export)
     _database(export)
@@ -100,6 +100,10 @@ def build_parser() -> argparse.ArgumentParser:
     export.add_argument(
         "--chamber", action="append", default=[], help="only this chamber; may be repeated"
     )
+    export.add_argument(
+        "--frequency", choices=("native", "hourly", "daily"), default="native",
+        help="of fluxes: one row a closure, or means over even steps",
+    )  # fmt: skip
     export.set_defaults(run=_export)
 
     plan = verbs.add_parser(
@@ -263,6 +267,7 @@ def _export(arguments: argparse.Namespace) -> int:
         gases=tuple(arguments.gas),
         chambers=tuple(arguments.chamber),
         unit=arguments.unit,
+        frequency=arguments.frequency,
     )
     print(f"{arguments.out}: {count} rows")
     return 0

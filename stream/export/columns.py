@@ -39,6 +39,7 @@ _MOMENTS: Final = {
     "opened_at": "When the lid opened, UTC.",
     "mid_at": "Middle of the closure, UTC.",
     "time": "When it was recorded, UTC.",
+    "hour_at": "Beginning of the hour, UTC.",
 }
 _DAYS: Final = {
     "day": "Day at the station, by standard time.",

@@ -8,6 +8,7 @@ from stream.field.days import (
     chamber_days,
     daily_rows,
     field_rows,
+    hourly_rows,
     plot_days,
     treatment_days,
 )
@@ -42,6 +43,23 @@ SEASON: Final = (
     *("less_reference_kg_ha", "less_reference_low_kg_ha", "less_reference_high_kg_ha"),
     *("less_reference_p", "less_reference_way"),
 )
+
+
+HOURLY: Final = (
+    *("station", "chamber", "plot", "block", "treatment", "position", "gas", "hour_at"),
+    *("flux_nmol_m2_s", "flux_se_nmol_m2_s", "coverage"),
+)
+
+
+def hourly(station: Station, reader: Reader, selection: Selection, days: Calendar) -> Table:
+    """One row a chamber, gas and hour that lies between fluxes near enough to one another.
+
+    The mean over the hour of the straight lines that join them, for models that step by
+    the hour; hours without are left out.
+    """
+    wanted = _wanted(station, selection)
+    series = [s for s in read_series(station, reader, days) if wanted(s)]
+    return _table(HOURLY, hourly_rows(station, series, days))
 
 
 def daily(

@@ -37,6 +37,7 @@ def export(
     gases: tuple[str, ...] = (),
     chambers: tuple[str, ...] = (),
     unit: str | None = None,
+    frequency: str = "native",
 ) -> int:
     """Write one table.
 
@@ -57,6 +58,9 @@ def export(
         Only these; empty for all.
     unit : str, optional
         Of fluxes.
+    frequency : str
+        Of fluxes: ``native``, one row a closure; ``hourly`` or ``daily``, means over even
+        steps.
 
     Returns
     -------
@@ -77,6 +81,11 @@ def export(
         )
     if unit is not None and what != "fluxes":
         raise CommandError(f"--unit: applies to fluxes, not to {what}")
+    if frequency != "native" and what != "fluxes":
+        raise CommandError(f"--frequency: applies to fluxes, not to {what}")
+    if frequency != "native" and unit is not None:
+        raise CommandError("--unit: applies to native fluxes; convert the means afterwards")
+    what = {"hourly": "hourly", "daily": "daily"}.get(frequency, what)
     if first is not None and stop is not None and not first < stop:
         raise CommandError("--from: must be earlier than --to")
     selection = tables.Selection(Period.between(first, stop), gases, chambers, unit)
@@ -107,6 +116,8 @@ def _table(
         return tables.records(station, Journal(store, station.id, file.archive), selection)
     zone = read_clock(station.station.timezone)
     days = season_calendar(station, _day(first, zone), _day(stop, zone, end=True))
+    if what == "hourly":
+        return field_tables.hourly(station, reader, selection, days)
     if what == "field":
         return field_tables.field(station, reader, selection, days)
     journal = Journal(store, station.id, file.archive)

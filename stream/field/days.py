@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.field.series import Calendar, FluxSeries, fractions
-from stream.science.daily import Days, daily_means, diel_course
+from stream.records import rfc3339
+from stream.science.daily import HOURS, Days, daily_means, diel_course, pieces_of
 from stream.science.weights import Weighted, by_area, over_plots, usual_ratios
 from stream.station import Station
 
@@ -144,6 +145,41 @@ def daily_rows(
                 "fluxes": int(d.fluxes[i]),
                 "flags": " ".join(words),
                 **{name: _cell(values[i]) for name, values in beside.items()},
+            }
+
+
+def hourly_rows(
+    station: Station, series: Sequence[FluxSeries], days: Calendar
+) -> Iterator[dict[str, Any]]:
+    """One row a chamber, gas and hour of the days; hours that nothing covers are left out."""
+    n = days.days * HOURS
+    for s in series:
+        pieces = pieces_of(s.t_h, station.field.max_gap_h)
+        if not len(pieces.hour):
+            continue
+        inside = (pieces.hour >= 0) & (pieces.hour < n)
+        hour, weight = pieces.hour[inside], pieces.weight[inside]
+        left, share = pieces.left[inside], pieces.share[inside]
+        error = np.hypot(s.fit_se, s.common_se)
+        covered = np.bincount(hour, weight, minlength=n)
+        sums = [
+            np.bincount(hour, weight * (share * v[left] + (1 - share) * v[left + 1]), minlength=n)
+            for v in (s.flux, error)
+        ]
+        place = s.chamber
+        for i in np.flatnonzero(covered > 0):
+            yield {
+                "station": station.id,
+                "chamber": place.id,
+                "plot": place.plot,
+                "block": place.block,
+                "treatment": place.treatment,
+                "position": place.position,
+                "gas": s.gas,
+                "hour_at": rfc3339(days.start_us + int(i) * 3_600_000_000),
+                "flux_nmol_m2_s": float(sums[0][i] / covered[i]),
+                "flux_se_nmol_m2_s": float(sums[1][i] / covered[i]),
+                "coverage": float(covered[i]),
             }
 
 

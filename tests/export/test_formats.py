@@ -129,3 +129,26 @@ def test_an_unknown_ending_is_refused(folder: Path, capsys: pytest.CaptureFixtur
     asked = ["export", str(folder / "station.toml"), "daily", "--out", str(folder / "x.xlsx")]
     assert main([*asked, *PERIOD]) == 2
     assert "'.xlsx' is not known; write .csv, .parquet, .nc" in capsys.readouterr().err
+
+
+def test_hours_are_the_integral_of_straight_lines(folder: Path) -> None:
+    """Against numpy on a fine grid over the native fluxes of one chamber; daily means of
+    fluxes are those of the daily export.
+    """
+    station = str(folder / "station.toml")
+    for step, out in (("hourly", "hourly.csv"), ("daily", "days.csv")):
+        asked = ["export", station, "fluxes", "--frequency", step, "--out", str(folder / out)]
+        assert main([*asked, *PERIOD]) == 0
+    assert (folder / "days.csv").read_bytes() == (folder / "daily.csv").read_bytes()
+    hours = pd.read_csv(folder / "hourly.csv", parse_dates=["hour_at"])
+    native = pd.read_csv(folder / "fluxes.csv", parse_dates=["mid_at"])
+    mine = native[(native.chamber == "A2") & (native.gas == "CO2") & (native.quality <= 2)]
+    at = mine.mid_at.astype("int64") / 1e6
+    table = hours[(hours.chamber == "A2") & (hours.gas == "CO2") & (hours.coverage == 1.0)]
+    assert len(table) > 30
+    for row in table.iloc[3:-3].itertuples():
+        begin = row.hour_at.timestamp()
+        grid = np.linspace(begin, begin + 3600.0, 3601)
+        fine = np.trapezoid(np.interp(grid, at, mine.flux_nmol_m2_s), grid) / 3600.0
+        assert row.flux_nmol_m2_s == pytest.approx(fine, rel=1e-6)
+    assert main(["export", station, "daily", "--frequency", "hourly", "--out", "x.csv"]) == 2
