@@ -31,8 +31,10 @@ def draw_drivers(
     chambers: Sequence[ChamberDays],
     days: Calendar,
     rain: Mapping[int, float],
-) -> None:
+) -> bool:
     """A panel a gas and driver; each dot a chamber and day, over the chamber's mean.
+
+    Drivers that nobody recorded have no panel; returns whether there was any.
 
     Raises
     ------
@@ -41,15 +43,19 @@ def draw_drivers(
     """
     gases = list(dict.fromkeys(c.series.gas for c in chambers))
     treatments = list(dict.fromkeys(c.series.chamber.treatment for c in chambers))
-    with picture(path, len(gases), len(_SHOWN), 7.2, 1.9 * len(gases) + 0.3) as axes:
+    beside = [drivers_of(station, c.series, days, rain) for c in chambers]
+    shown = [n for n in _SHOWN if any(not np.isnan(b[n]).all() for b in beside)]
+    if not shown:
+        return False
+    with picture(path, len(gases), len(shown), 7.2, 1.9 * len(gases) + 0.3) as axes:
         for i, axis in enumerate(axes):
-            gas, name = gases[i // len(_SHOWN)], _SHOWN[i % len(_SHOWN)]
+            gas, name = gases[i // len(shown)], shown[i % len(shown)]
             for (colour, _, mark), treatment in zip(LOOKS, treatments, strict=False):
                 x, y = [], []
-                for c in chambers:
+                for c, found in zip(chambers, beside, strict=True):
                     if (c.series.gas, c.series.chamber.treatment) != (gas, treatment):
                         continue
-                    values = drivers_of(station, c.series, days, rain)[name]
+                    values = found[name]
                     use = ~np.isnan(values) & ~np.isnan(c.days.flux)
                     if use.any():
                         mean = abs(float(np.mean(c.days.flux[use]))) or 1.0
@@ -60,10 +66,11 @@ def draw_drivers(
                         np.concatenate(x), np.concatenate(y), mark, color=colour, ms=2, mfc="none",
                         mew=0.6, alpha=0.7, label=treatment,
                     )  # fmt: skip
-            if i % len(_SHOWN) == 0:
+            if i % len(shown) == 0:
                 axis.set_ylabel(f"{gas} over its mean")
-            if i // len(_SHOWN) == len(gases) - 1:
+            if i // len(shown) == len(gases) - 1:
                 axis.set_xlabel(DRIVER_WORDS[name])
             axis.tick_params(labelsize=7)
         if axes[0].get_legend_handles_labels()[0]:
             axes[0].legend(fontsize=6)
+    return True

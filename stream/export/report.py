@@ -280,12 +280,12 @@ def _figures(
             " each treatment.",
             "Fluxes by hour of the day over their daily mean.",
         )
-        draw_drivers(path, station, chambers, days, rain)
-        plate(
-            path,
-            "Daily fluxes of chambers over what may drive them, over each chamber's mean.",
-            "Daily fluxes against soil temperature, soil water and days since rain and fertilizer.",
-        )
+        if draw_drivers(path, station, chambers, days, rain):
+            plate(
+                path,
+                "Daily fluxes of chambers over what may drive them, over each chamber's mean.",
+                "Daily fluxes against what may drive them, such as soil temperature and water.",
+            )
         for g in totals.gases:
             draw.draw_coverage(path, g, days)
             plate(
