@@ -32,7 +32,7 @@ FIELD: Final = (
 SEASON: Final = (
     *("station", "level", "plot", "block", "treatment", "gas", "from", "to", "element"),
     *("total_kg_ha", "total_se_kg_ha", "total_low_kg_ha", "total_high_kg_ha", "plots"),
-    *("filled_share", "gap_filling", "gap_rmse_nmol_m2_s", "gap_bias_nmol_m2_s"),
+    *("area_measured", "filled_share", "gap_filling", "gap_rmse_nmol_m2_s", "gap_bias_nmol_m2_s"),
     *(
         "emission_factor_percent",
         "emission_factor_se_percent",

@@ -2,40 +2,14 @@
 
 import math
 from pathlib import Path
-from typing import Protocol
 
 import numpy as np
 
 from stream.export.pictures import BLUE, GREY, OCHRE, picture
-from stream.science.response import Stack
+from stream.science.proposal import Proposal
 
 
-class Shown(Protocol):
-    """What a picture needs to know of a proposal."""
-
-    @property
-    def analyzer(self) -> str: ...
-    @property
-    def gas(self) -> str: ...
-    @property
-    def what(self) -> str: ...
-    @property
-    def events(self) -> int: ...
-    @property
-    def lag_s(self) -> float: ...
-    @property
-    def lag_now_s(self) -> float: ...
-    @property
-    def settled_s(self) -> float | None: ...
-    @property
-    def settled_now_s(self) -> float: ...
-    @property
-    def edge(self) -> Stack: ...
-    @property
-    def rest(self) -> Stack: ...
-
-
-def draw_proposal(proposal: Shown, path: Path) -> None:
+def draw_proposal(proposal: Proposal, path: Path) -> None:
     """The edge with its lag, and what is left of it with the time from which it has settled.
 
     Raises

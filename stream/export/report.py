@@ -5,7 +5,6 @@ import math
 import tempfile
 from collections.abc import Sequence
 from contextlib import closing
-from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -15,6 +14,7 @@ from stream import __version__
 from stream.export import season_figures as draw
 from stream.export.driver_figure import DRIVER_WORDS, draw_drivers
 from stream.export.methods_text import methods_paragraph
+from stream.export.report_pages import Plate, Report, Sheet
 from stream.export.report_pdf import write_pdf
 from stream.export.whole import write_whole
 from stream.field.days import ChamberDays, chamber_days, plot_days, treatment_days
@@ -28,36 +28,6 @@ from stream.store.journal import Journal
 from stream.store.readers import Reader
 
 _ELEMENT = {"N2O": "N₂O-N", "CH4": "CH₄-C", "CO2": "CO₂-C", "NH3": "NH₃-N", "NO": "NO-N"}
-
-
-@dataclass(frozen=True, slots=True)
-class Sheet:
-    """A table as it is read: a caption, heads, and rows of text."""
-
-    caption: str
-    head: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Plate:
-    """A figure: its PNG, what it says, and what it shows to somebody who does not see it."""
-
-    png: bytes
-    caption: str
-    alt: str
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """What the pages hold, whatever they are made of."""
-
-    title: str
-    summary: str
-    tables: tuple[Sheet, ...]
-    figures: tuple[Plate, ...]
-    methods: str
-    digest: str
 
 
 def write_report(
@@ -93,7 +63,7 @@ def write_report(
         reader = Reader(store, station.id)
         journal = Journal(store, station.id, file.archive)
         totals = season_totals(station, reader, journal, days)
-        flags = [(r["mid_us"], r["flags"]) for r in reader.flux_flags(days.period)]
+        flags = [(r["mid_us"], r["flags"]) for r in reader.flux_cells(days.period)]
         rain = rain_mm(station, journal, days)
     report = _report(file, totals, draw.flag_counts(flags, days), rain)
     stem = f"season-{days.first}-{days.day(days.days - 1)}"

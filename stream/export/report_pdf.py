@@ -2,53 +2,17 @@
 
 from io import BytesIO
 from pathlib import Path
-from typing import Final, Protocol
+from typing import Final
 
 import matplotlib as mpl
 from fpdf import FPDF
 from fpdf.fonts import FontFace
 
+from stream.export.report_pages import Report
 from stream.export.whole import part_of
 
 _FONTS: Final = Path(mpl.get_data_path()) / "fonts" / "ttf"
 _WIDTH_MM: Final = 174.0
-
-
-class SheetLike(Protocol):
-    """A table as it is read."""
-
-    @property
-    def caption(self) -> str: ...
-    @property
-    def head(self) -> tuple[str, ...]: ...
-    @property
-    def rows(self) -> tuple[tuple[str, ...], ...]: ...
-
-
-class PlateLike(Protocol):
-    """A figure."""
-
-    @property
-    def png(self) -> bytes: ...
-    @property
-    def caption(self) -> str: ...
-    @property
-    def alt(self) -> str: ...
-
-
-class ReportLike(Protocol):
-    """What a PDF is made of."""
-
-    @property
-    def title(self) -> str: ...
-    @property
-    def summary(self) -> str: ...
-    @property
-    def tables(self) -> tuple[SheetLike, ...]: ...
-    @property
-    def figures(self) -> tuple[PlateLike, ...]: ...
-    @property
-    def methods(self) -> str: ...
 
 
 class _Pages(FPDF):
@@ -59,7 +23,7 @@ class _Pages(FPDF):
         self.cell(0, 6, f"{self.page_no()}", align="C")
 
 
-def write_pdf(report: ReportLike, path: Path) -> None:
+def write_pdf(report: Report, path: Path) -> None:
     """Write the pages, A4.
 
     Raises

@@ -120,6 +120,7 @@ def season_rows(station: Station, totals: SeasonTotals) -> Iterator[dict[str, An
                 "plot": p.plot,
                 "block": p.block,
                 "plots": 1,
+                "area_measured": p.area_measured,
                 "filled_share": p.filled_share,
             }
         for t in g.treatments:
@@ -128,6 +129,7 @@ def season_rows(station: Station, totals: SeasonTotals) -> Iterator[dict[str, An
                 "plot": "",
                 "block": "",
                 "plots": len(t.plots),
+                "area_measured": min(p.area_measured for p in t.plots),
                 "filled_share": t.filled_share,
             }
             if season is None:

@@ -41,6 +41,8 @@ class PlotTotal:
     cumulative : ndarray, shape (days,)
         Up to the end of each day [kg ha⁻¹].
     chambers : int
+    area_measured : float
+        Share of the area whose positions have a chamber; the total is that of these [1].
     """
 
     plot: str
@@ -51,6 +53,7 @@ class PlotTotal:
     filled_share: float
     cumulative: Floats
     chambers: int
+    area_measured: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +167,8 @@ def _plot(
         share = np.repeat(shares[position], a_day) if shares else np.ones(n)
         weights[j] = share / at.count(position) if shares else share / len(mine)
     # A position without any chamber is left to the others, by their shares.
-    weights = weights / np.maximum(weights.sum(axis=0), 1e-12)
+    share_of_area = weights.sum(axis=0)
+    weights = weights / np.maximum(share_of_area, 1e-12)
     flux = np.array([filled.flux[i] for i in mine])
     total = np.sum(weights * flux, axis=0) * hours * factor
     error = np.zeros(DRAWS)
@@ -192,6 +196,7 @@ def _plot(
         filled_share=filled_hours / n,
         cumulative=np.cumsum(total.reshape(-1, a_day).sum(axis=1)),
         chambers=len(mine),
+        area_measured=float(np.mean(share_of_area)),
     )
 
 

@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import Table, and_, func, select
+from sqlalchemy import ColumnElement, Table, and_, func, select
 
 from stream.store.connect import Store
 from stream.store.schema import closures, fluxes, gaps, model_fits, positions, quarantine
@@ -52,38 +52,17 @@ class Reader:
         """
         period = period or Period()
         c, f, m = closures, fluxes, model_fits
-        same = and_(
-            f.c.station == c.c.station,
-            f.c.chamber == c.c.chamber,
-            f.c.closed_us == c.c.closed_us,
-            f.c.revision == c.c.revision,
-        )
         theirs = [col for col in c.columns if col.name not in f.c]
-        where = and_(
-            c.c.station == self._station,
-            c.c.current == 1,
-            c.c.withdrawn == 0,
-            c.c.closed_us >= period.first_us,
-            c.c.closed_us < period.stop_us,
-        )
+        where = self._standing(period)
         order = (c.c.chamber, c.c.closed_us)
         rows = select(
             *f.columns,
             *theirs,
             c.c.flags.label("closure_flags"),
             c.c.quality.label("closure_quality"),
-        ).join_from(c, f, same)
+        ).join_from(c, f, _of_closure(f))
         rows = rows.where(where).order_by(*order, f.c.gas)
-        fits = select(m).join_from(
-            c,
-            m,
-            and_(
-                m.c.station == c.c.station,
-                m.c.chamber == c.c.chamber,
-                m.c.closed_us == c.c.closed_us,
-                m.c.revision == c.c.revision,
-            ),
-        )
+        fits = select(m).join_from(c, m, _of_closure(m))
         fits = fits.where(where).order_by(*order, m.c.gas, m.c.model)
         with self._store.reading() as a, self._store.reading() as b:
             models = iter(b.execution_options(yield_per=2000).execute(fits).mappings())
@@ -101,66 +80,30 @@ class Reader:
 
     def flux_cells(self, period: Period) -> Iterator[Row]:
         """The few columns that series of fluxes are made of, in order of chamber and time."""
-        c, f = closures, fluxes
+        c, f = closures.c, fluxes.c
+        keys = (f.chamber, f.gas, f.mid_us, f.quality, f.flags)
+        numbers = (f.flux_nmol_m2_s, f.flux_se_nmol_m2_s, f.fit_se_nmol_m2_s)
+        soil = (c.soil_temperature_c, c.soil_moisture_m3_m3, c.wfps)
         rows = (
-            select(
-                f.c.chamber,
-                f.c.gas,
-                f.c.mid_us,
-                f.c.flux_nmol_m2_s,
-                f.c.flux_se_nmol_m2_s,
-                f.c.fit_se_nmol_m2_s,
-                f.c.quality,
-                c.c.soil_temperature_c,
-                c.c.soil_moisture_m3_m3,
-                c.c.wfps,
-            )
-            .join_from(
-                c,
-                f,
-                and_(
-                    f.c.station == c.c.station,
-                    f.c.chamber == c.c.chamber,
-                    f.c.closed_us == c.c.closed_us,
-                    f.c.revision == c.c.revision,
-                ),
-            )
-            .where(
-                c.c.station == self._station,
-                c.c.current == 1,
-                c.c.withdrawn == 0,
-                c.c.closed_us >= period.first_us,
-                c.c.closed_us < period.stop_us,
-            )
-            .order_by(f.c.chamber, f.c.gas, f.c.closed_us)
+            select(*keys, *numbers, *soil)
+            .join_from(closures, fluxes, _of_closure(fluxes))
+            .where(self._standing(period))
+            .order_by(f.chamber, f.gas, f.closed_us)
         )
         with self._store.reading() as connection:
             found = connection.execution_options(yield_per=5000).execute(rows)
             yield from (dict(row) for row in found.mappings())
 
-    def flux_flags(self, period: Period) -> Iterator[Row]:
-        """Middle and flags of every flux, in no order."""
-        c, f = closures, fluxes
-        same = and_(
-            f.c.station == c.c.station,
-            f.c.chamber == c.c.chamber,
-            f.c.closed_us == c.c.closed_us,
-            f.c.revision == c.c.revision,
+    def _standing(self, period: Period) -> ColumnElement[bool]:
+        """Closures of a period, newest revision, that were not withdrawn."""
+        c = closures.c
+        return and_(
+            c.station == self._station,
+            c.current == 1,
+            c.withdrawn == 0,
+            c.closed_us >= period.first_us,
+            c.closed_us < period.stop_us,
         )
-        rows = (
-            select(f.c.mid_us, f.c.flags)
-            .join_from(c, f, same)
-            .where(
-                c.c.station == self._station,
-                c.c.current == 1,
-                c.c.withdrawn == 0,
-                c.c.closed_us >= period.first_us,
-                c.c.closed_us < period.stop_us,
-            )
-        )
-        with self._store.reading() as connection:
-            found = connection.execution_options(yield_per=5000).execute(rows)
-            yield from (dict(row) for row in found.mappings())
 
     def quarantine(self) -> Iterator[Row]:
         """Lines that could not be taken, in order of source and line."""
@@ -198,3 +141,9 @@ class Reader:
         with self._store.reading() as connection:
             for row in connection.execution_options(yield_per=2000).execute(query).mappings():
                 yield dict(row)
+
+
+def _of_closure(table: Table) -> ColumnElement[bool]:
+    """Rows of a table that belong to a revision of a closure."""
+    keys = ("station", "chamber", "closed_us", "revision")
+    return and_(*(table.c[key] == closures.c[key] for key in keys))

@@ -175,7 +175,19 @@ def test_rows_of_a_season(station: Station) -> None:
     assert full["less_reference_kg_ha"] == pytest.approx(full["total_kg_ha"] - none["total_kg_ha"])
     assert full["less_reference_way"] == "blocks"
     assert 0.1 < full["filled_share"] < 0.3
+    assert full["area_measured"] == pytest.approx(1.0)
     assert full["gap_filling"] in {"linear", "lookup", "regression"}
+
+
+def test_a_position_without_a_chamber_is_told(station: Station) -> None:
+    """The band has none: the total is that of the other eight tenths, and says so."""
+    days, series, truth = seasons.season(station, 7, missing=0.0)
+    slots = slots_of(station, [s for s in series if s.chamber.position != "band"], days)
+    k = kg_ha_per_nmol_h("N2O")
+    for p in plot_totals(station, fill(slots, "linear"), days):
+        assert p.area_measured == pytest.approx(0.8)
+        assert p.chambers == 2
+        assert p.total.value < 0.95 * truth[p.plot] * k
 
 
 def test_days_plots_and_treatments(station: Station) -> None:

@@ -9,9 +9,10 @@ from small import T0, own_line_stream, shared_stream
 
 from stream.cli import main
 from stream.errors import CommandError
-from stream.pipeline.propose import Proposal, propose
+from stream.pipeline.propose import propose
 from stream.pipeline.replay import Parts
 from stream.records import SECOND, Batch, tidy
+from stream.science.proposal import Proposal
 from stream.station import StationFile
 from stream.store import Store
 
