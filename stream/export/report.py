@@ -102,7 +102,9 @@ def _report(
     shares = [t.filled_share for g in totals.gases for t in g.treatments]
     summary = (
         f"{days.days} days, {len({s.chamber.id for s in totals.series})} automatic chambers,"
-        f" {draw.measured(totals.series)} usable fluxes; {100 * min(shares):.0f} to"
+        f" {draw.measured(totals.series)} usable fluxes and"
+        f" {sum(s.left_out for s in totals.series)} left out for their quality;"
+        f" {100 * min(shares):.0f} to"
         f" {100 * max(shares):.0f} % of the time was filled. Totals are means over plots ± the"
         " standard error of the replicates, with a 90 % interval; positive from soil to air."
     )

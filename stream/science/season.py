@@ -4,11 +4,6 @@ import math
 from dataclasses import dataclass
 from typing import Final
 
-import numpy as np
-from numpy.typing import NDArray
-
-Floats = NDArray[np.float64]
-
 GWP100: Final = {
     "AR4": {"N2O": 298.0, "CH4": 25.0, "CO2": 1.0},
     "AR5": {"N2O": 265.0, "CH4": 28.0, "CO2": 1.0},
@@ -27,24 +22,6 @@ DEFAULT_FACTOR: Final = {
     "dry climate": (0.5, 0.0, 1.1),
 }
 """Emission factor of the 2019 Refinement, volume 4, table 11.1, and its range [%]."""
-
-
-def trapezoid(t: Floats, flux: Floats) -> float:
-    """Cumulative emission, fluxes joined by straight lines.
-
-    Parameters
-    ----------
-    t : ndarray, shape (n,)
-        Increasing times.
-    flux : ndarray, shape (n,)
-        Fluxes, for each unit of ``t``.
-
-    Returns
-    -------
-    float
-        Σ (F_i + F_{i+1})/2 (t_{i+1} − t_i).
-    """
-    return float(np.sum(0.5 * (flux[1:] + flux[:-1]) * np.diff(t)))
 
 
 @dataclass(frozen=True, slots=True)

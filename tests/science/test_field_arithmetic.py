@@ -5,7 +5,7 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from stream.science.daily import daily_means, diel_course
+from stream.science.daily import daily_means, diel_course, pieces_of
 from stream.science.filling import (
     State,
     artificial_gaps,
@@ -20,7 +20,6 @@ from stream.science.season import (
     Amount,
     co2_equivalent,
     emission_factor,
-    trapezoid,
     yield_scaled,
 )
 from stream.science.weights import by_area, over_plots, usual_ratios
@@ -83,7 +82,10 @@ def test_cumulative_emission_by_hand() -> None:
     kg N ha-1 (trapezoid as in Dorich et al. 2020, from memory; derived).
     """
     t = np.array([0.0, 0.25, 0.5, 1.0, 2.0]) * 24.0
-    total = trapezoid(t, np.array([10.0, 40.0, 100.0, 60.0, 20.0]))
+    flux = np.array([10.0, 40.0, 100.0, 60.0, 20.0])
+    pieces = pieces_of(t, 100.0)
+    value = pieces.share * flux[pieces.left] + (1.0 - pieces.share) * flux[pieces.left + 1]
+    total = float(np.sum(pieces.weight * value))
     assert total == pytest.approx(2490.0)
     assert total * 1e-9 * 1e4 == pytest.approx(0.0249)
 
