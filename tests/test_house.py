@@ -25,8 +25,19 @@ MAY_IMPORT = {
     "export": FLOOR | {"store", "field"},
     "service": FLOOR | {"sources", "store", "pipeline"},
     "demo": FLOOR | {"sources", "store", "pipeline", "field", "export", "progress"},
+    "arguments": FLOOR,
     "cli": FLOOR
-    | {"sources", "store", "pipeline", "field", "export", "service", "demo", "progress"},
+    | {
+        "sources",
+        "store",
+        "pipeline",
+        "field",
+        "export",
+        "service",
+        "demo",
+        "progress",
+        "arguments",
+    },
 }
 """The table of DEVELOPERS.md; each may import itself."""
 

@@ -22,9 +22,10 @@ from stream.field.drivers import Going, goings
 from stream.field.season import GasSeason, SeasonTotals, season_calendar, season_rows, season_totals
 from stream.field.weather import rain_mm
 from stream.science.season import DEFAULT_FACTOR, Amount
-from stream.station import Station, StationFile
+from stream.station import Station, StationFile, amended
 from stream.store import open_existing
 from stream.store.journal import Journal
+from stream.store.notes import Notes
 from stream.store.readers import Reader
 
 _ELEMENT = {"N2O": "N₂O-N", "CH4": "CH₄-C", "CO2": "CO₂-C", "NH3": "NH₃-N", "NO": "NO-N"}
@@ -60,6 +61,8 @@ def write_report(
     station = file.station
     days = season_calendar(station, first, last)
     with closing(open_existing(url)) as store:
+        file = amended(file, Notes(store, station.id).all())
+        station = file.station
         reader = Reader(store, station.id)
         journal = Journal(store, station.id, file.archive)
         totals = season_totals(station, reader, journal, days)

@@ -13,9 +13,10 @@ from stream.export.descriptor import write_descriptor
 from stream.export.netcdf_file import write_netcdf
 from stream.export.parquet_file import write_parquet
 from stream.field.season import season_calendar
-from stream.station import StationFile, read_clock
+from stream.station import StationFile, amended, read_clock
 from stream.store import Store, open_existing
 from stream.store.journal import Journal
+from stream.store.notes import Notes
 from stream.store.readers import Period, Reader
 
 FORMATS: Final[dict[str, Callable[[tables.Table, Path], int]]] = {
@@ -91,6 +92,7 @@ def export(
     selection = tables.Selection(Period.between(first, stop), gases, chambers, unit)
     with closing(open_existing(url)) as store:
         reader = Reader(store, file.station.id)
+        file = amended(file, Notes(store, file.station.id).all())
         table = _table(file, what, store, reader, selection, first, stop)
         count = write(table, out)
     if out.suffix == ".csv":

@@ -94,7 +94,7 @@ class HandWork:
                 flags[i].add("times_swapped")
         chambers = {c.id: c for c in station.chambers_on(analyzer.id)}
         events = [
-            Event(chambers[c.chamber], c.lid, frozenset(f))
+            self._ground.marked(Event(chambers[c.chamber], c.lid, frozenset(f)))
             for c, f in zip(closures, flags, strict=True)
         ]
         return results_of(station, analyzer, events, around, points)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from stream.errors import SourceError
+from stream.pipeline.field_log import FieldLog
 from stream.pipeline.hand_intake import HandIntake, TakenTable
 from stream.pipeline.intake import Intake
 from stream.pipeline.settle import Settled, Settlement
@@ -17,6 +18,7 @@ from stream.store import Store, WriterLock, database_exists, open_store
 from stream.store.anchors import AnchorReader
 from stream.store.hand import HandTables
 from stream.store.journal import Journal
+from stream.store.notes import Notes
 from stream.store.writer import Writer
 
 Report = Callable[[str, float, float], None]
@@ -62,6 +64,7 @@ class Parts:
     intake: Intake
     settlement: Settlement
     hand: HandIntake
+    log: FieldLog
 
 
 def join(file: StationFile, store: Store) -> Parts:
@@ -71,12 +74,14 @@ def join(file: StationFile, store: Store) -> Parts:
     anchors = AnchorReader(store, file.station.id)
     tables = HandTables(store, file.station.id)
     intake = Intake(journal, writer)
+    log = FieldLog(file, Notes(store, file.station.id), journal, writer)
     return Parts(
         file,
         journal,
         intake,
-        Settlement(file, journal, anchors, writer, tables),
+        Settlement(log, journal, anchors, writer, tables),
         HandIntake(file.station, tables, journal, intake, writer),
+        log,
     )
 
 

@@ -6,10 +6,10 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from stream import __version__
+from stream.pipeline.field_log import FieldLog
 from stream.pipeline.hand import HandWork
 from stream.pipeline.work import AnalyzerWork, Ground
 from stream.sources.hand import HandTable, read_table
-from stream.station import StationFile
 from stream.store.anchors import AnchorReader
 from stream.store.changes import Changes, Result
 from stream.store.hand import HandTables
@@ -49,13 +49,14 @@ class Settlement:
 
     def __init__(
         self,
-        file: StationFile,
+        log: FieldLog,
         journal: Journal,
         anchors: AnchorReader,
         writer: Writer,
         tables: HandTables,
     ) -> None:
-        self._file = file
+        self._log = log
+        self._file = log.file()
         self._tables = tables
         self._journal = journal
         self._anchors = anchors
@@ -76,6 +77,8 @@ class Settlement:
         -------
         Settled
         """
+        self._log.take()
+        self._file = self._log.file()
         spans = self._journal.unsettled()
         written = Written()
         if not spans:
@@ -110,6 +113,7 @@ class Settlement:
         -------
         Settled
         """
+        self._file = self._log.file()
         ground = self._ground()
         written = Written()
         for work in self._works(ground, (first_us, stop_us - 1), self._brought()):
@@ -139,6 +143,7 @@ class Settlement:
             until_us=max((last for _, last, _ in extent.values()), default=0),
             last_us={channel: last for channel, (_, last, _) in extent.items()},
             kept_from_us=-(2**62) if kept_from is None else kept_from,
+            bad=self._file.bad,
         )
 
     def _brought(self) -> list[HandTable]:

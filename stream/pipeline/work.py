@@ -16,7 +16,7 @@ from stream.pipeline.segment import (
 from stream.pipeline.standards import standard_changes
 from stream.records import DAY, to_micros
 from stream.science.flags import quality
-from stream.station import Analyzer, Station
+from stream.station import Analyzer, BadPeriod, Station
 from stream.store.anchors import AnchorReader
 from stream.store.changes import Changes, Result, Stretch
 from stream.store.journal import Journal
@@ -36,6 +36,8 @@ class Ground:
         Last record of each channel [µs].
     kept_from_us : int
         Results of earlier closures stay as they are [µs].
+    bad : tuple of BadPeriod
+        Times that people marked as bad.
     """
 
     station: Station
@@ -45,6 +47,14 @@ class Ground:
     until_us: int
     last_us: Mapping[str, int]
     kept_from_us: int = -(2**62)
+    bad: tuple[BadPeriod, ...] = ()
+
+    def marked(self, event: Event) -> Event:
+        """The event with a word about it where a person marked its time as bad."""
+        lid = event.lid
+        if not any(b.touches(event.chamber.id, lid.closed_us, lid.opened_us) for b in self.bad):
+            return event
+        return replace(event, flags=event.flags | {"marked_bad"})
 
 
 class AnalyzerWork:
@@ -88,7 +98,7 @@ class AnalyzerWork:
             after = [c.closed_us for c in stretch.closures if c.closed_us > touched]
             stop = min(after) if after else self._ground.until_us + 1
             first = stretch.anchor.from_us
-            found = [e for e in mine if e.lid.closed_us < stop]
+            found = [self._ground.marked(e) for e in mine if e.lid.closed_us < stop]
             ready += [e for e in found if self._is_over(e)]
             if not after:
                 gases = tuple(self._analyzer.gases)

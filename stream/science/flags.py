@@ -118,6 +118,14 @@ _ALL = (
         "Live records came ahead of time, or steadily later than max_clock_offset_s.",
         "Set the logger's clock, and look at its battery and its time service.",
     ),
+    # People
+    Flag(
+        "marked_bad",
+        BAD,
+        "A person marked this time as bad; the field log says who and why.",
+        "The closure overlaps a note of the kind bad about this chamber.",
+        "Nothing; take the note back if it was wrong.",
+    ),
     # Points
     Flag(
         "no_samples",

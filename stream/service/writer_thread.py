@@ -22,6 +22,8 @@ from stream.store.compaction import TOGETHER, compact
 _LONGEST_WAIT_S: Final = 30.0
 _OWN_S: Final = 5.0
 """A server that has lost our connection has let go of our lock: look so often."""
+_NOTES_S: Final = 2.0
+"""Another process may have written into the field log: look so often."""
 T = TypeVar("T")
 
 
@@ -74,6 +76,7 @@ class WriterThread:
         self._in_hand: list[Item] = []
         self._blocks = 0
         self._owned_at = time.monotonic()
+        self._noted_at = time.monotonic()
         self._stop = threading.Event()
         self._beat: Callable[[], None] = lambda: None
 
@@ -94,6 +97,8 @@ class WriterThread:
                 self._in_hand = self._inbox.gather(self._when.wait_s())
                 self._take(self._in_hand)
                 self._in_hand = []
+                if time.monotonic() - self._noted_at > _NOTES_S:
+                    self._look_for_notes()
                 if time.monotonic() - self._owned_at > _OWN_S:
                     self._try(self._lock.renew)
                     self._owned_at = time.monotonic()
@@ -205,6 +210,11 @@ class WriterThread:
             self._tell("error", "scheduled work failed", work=task.name, error=_line(error))
         self._try(self._parts.intake.refresh)
         if task.brings:
+            self._when.expect()
+
+    def _look_for_notes(self) -> None:
+        self._noted_at = time.monotonic()
+        if self._try(self._parts.log.waiting):
             self._when.expect()
 
     def _settle(self) -> None:

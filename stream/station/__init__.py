@@ -1,6 +1,7 @@
 """The station file: what stands in the field, as frozen, validated models."""
 
 from stream.science.units import senml_rule
+from stream.station.amend import amended
 from stream.station.checks import needed_channels
 from stream.station.clock import fixed_offset_us, read_clock
 from stream.station.load import StationFile, load_station, url_beside
@@ -14,21 +15,29 @@ from stream.station.models import (
     Station,
     TablesSource,
 )
+from stream.station.notes import KINDS, BadPeriod, FieldNote, check_note, read_notes, standing
 
 __all__ = [
+    "KINDS",
     "Analyzer",
+    "BadPeriod",
     "Chamber",
     "ClosureRules",
+    "FieldNote",
     "FolderSource",
     "MqttSource",
     "Standard",
     "Station",
     "StationFile",
     "TablesSource",
+    "amended",
+    "check_note",
     "fixed_offset_us",
     "load_station",
     "needed_channels",
     "read_clock",
+    "read_notes",
     "senml_rule",
+    "standing",
     "url_beside",
 ]

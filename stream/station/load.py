@@ -16,6 +16,7 @@ from pydantic import BaseModel, ValidationError
 from stream.errors import StationFileError
 from stream.station.checks import faults
 from stream.station.models import FolderSource, MqttSource, Station, TablesSource
+from stream.station.notes import BadPeriod
 
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 
@@ -41,11 +42,13 @@ class StationFile:
     digest: str
     """Of what bears on a flux: neither where records come from and go to, nor when and
     to whom something is told [16 hex digits]."""
+    bad: tuple[BadPeriod, ...] = ()
+    """Times that people marked as bad in the field log."""
 
     @property
     def provenance(self) -> str:
         """The text that ``digest`` is of, as canonical JSON, without secrets."""
-        return _canonical(self.station)
+        return _canonical(self.station, self.bad)
 
     @property
     def database_url(self) -> str:
@@ -117,12 +120,18 @@ def load_station(path: Path) -> StationFile:
     wrong = [*faults(station), *_missing_variables(station)]
     if wrong:
         raise StationFileError([f"{path}: {line}" for line in wrong])
-    digest = hashlib.blake2b(_canonical(station).encode(), digest_size=8).hexdigest()
-    return StationFile(path, station, digest)
+    return StationFile(path, station, digest_of(station))
 
 
-def _canonical(station: Station) -> str:
+def digest_of(station: Station, bad: tuple[BadPeriod, ...] = ()) -> str:
+    """Digest of what bears on a flux [16 hex digits]."""
+    return hashlib.blake2b(_canonical(station, bad).encode(), digest_size=8).hexdigest()
+
+
+def _canonical(station: Station, bad: tuple[BadPeriod, ...]) -> str:
     content = station.model_dump(mode="json", by_alias=True, exclude=_NOT_IN_DIGEST)
+    if bad:
+        content["bad"] = [[b.first_us, b.stop_us, sorted(b.chambers)] for b in bad]
     return json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
 
 

@@ -77,6 +77,8 @@ class Changes:
         Doubts about clocks, and how far watched files have been taken.
     hand_tables : list of rows
         Tables that people brought: ``kind``, ``name``, ``digest``, ``content``.
+    notes_taken : list of int
+        Notes of the field log whose consequences are among ``unsettled``.
     unsettled : list of (first, last) or None
         The spans [µs] still to be settled, replacing those known; None leaves them.
     results, stretches : list
@@ -91,6 +93,7 @@ class Changes:
     clock_events: list[Row] = field(default_factory=list)
     positions: list[Row] = field(default_factory=list)
     hand_tables: list[Row] = field(default_factory=list)
+    notes_taken: list[int] = field(default_factory=list)
     unsettled: list[tuple[int, int]] | None = None
     results: list[Result] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)

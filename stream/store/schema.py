@@ -39,7 +39,7 @@ def _key(name: str) -> Column[Any]:
     return Column(name, kind, primary_key=True, autoincrement=False)
 
 
-_NUMBERED: Final = {"revision", "visit", "port"}
+_NUMBERED: Final = {"revision", "visit", "port", "number"}
 
 _VERSION: Final = ("station_digest", "software_version", "result_digest")
 
@@ -161,6 +161,28 @@ hand_tables = Table(
 """Tables of vials and of runs, whole, as people brought them; a table is known by its name,
 and one that is brought again with other content takes the place of the one before."""
 
+notes = Table(
+    "notes",
+    metadata,
+    *_identity("number"),
+    Column("key", String(64), nullable=False),
+    Column("at_us", BigInteger, nullable=False),
+    Column("until_us", BigInteger),
+    Column("written_us", BigInteger, nullable=False),
+    Column("kind", String(32), nullable=False),
+    Column("author", Text, nullable=False),
+    Column("chamber", _NAME, nullable=False),
+    Column("plot", _NAME, nullable=False),
+    Column("treatment", _NAME, nullable=False),
+    Column("amount", Double),
+    Column("text", Text, nullable=False),
+    Column("refers", Integer),
+    Column("taken", Integer, nullable=False),
+    Index("notes_by_key", "station", "key", unique=True),
+)
+"""The field log. Notes are only ever added; ``key`` is its writer's, so that a note that is
+sent twice is one; ``taken`` is 1 once the results it bears on are due to be settled."""
+
 closures = Table(
     "closures",
     metadata,
@@ -189,6 +211,7 @@ closures = Table(
     Column("bounces", Integer, nullable=False),
     Column("quality", Integer, nullable=False),
     Column("flags", Text, nullable=False),
+    Index("closures_by_time", "station", "closed_us"),
 )
 
 fluxes = Table(
@@ -280,4 +303,40 @@ gaps = Table(
     *_versioned(),
     Column("quality", Integer, nullable=False),
     Column("flags", Text, nullable=False),
+    Index("gaps_by_time", "station", "due_us"),
 )
+
+summaries = Table(
+    "summaries",
+    metadata,
+    *_identity("day"),
+    Column("made_us", BigInteger, nullable=False),
+    Column("digest", String(32), nullable=False),
+    Column("content", Text, nullable=False),
+)
+"""Days that were summed up, with what was said of them, as JSON."""
+
+incidents = Table(
+    "incidents",
+    metadata,
+    *_identity("rule", "subject", "began_us"),
+    Column("ended_us", BigInteger),
+    Column("text", Text, nullable=False),
+)
+"""What alerts were about; one that has not ended has no end."""
+
+messages = Table(
+    "messages",
+    metadata,
+    _key("station"),
+    Column("name", _PATH, primary_key=True),
+    Column("way", String(16), primary_key=True),
+    Column("made_us", BigInteger, nullable=False),
+    Column("not_before_us", BigInteger, nullable=False),
+    Column("content", Text, nullable=False),
+    Column("attempts", Integer, nullable=False),
+    Column("sent_us", BigInteger),
+    Column("trouble", Text, nullable=False),
+    Index("messages_by_state", "station", "sent_us", "not_before_us"),
+)
+"""What is to be told to people, until it has been: a message a way."""

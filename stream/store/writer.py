@@ -11,6 +11,7 @@ from stream.store.bulk import Clash, insert_rows
 from stream.store.changes import Changes, Result, Row, Stretch
 from stream.store.connect import Store
 from stream.store.hand import put_tables
+from stream.store.notes import mark_taken
 from stream.store.schema import (
     clock_events,
     closures,
@@ -79,6 +80,8 @@ class Writer:
             self._put(connection, positions, changes.positions, "replace")
             if changes.hand_tables:
                 put_tables(connection, self._station, changes.hand_tables)
+            if changes.notes_taken:
+                mark_taken(connection, self._station, changes.notes_taken)
             if changes.provisional:
                 connection.execute(
                     delete(closures).where(

@@ -215,6 +215,7 @@ def test_every_flag_of_the_lid_and_the_points_is_exercised(own: Outcome, shared:
         "beyond_standards",
         "clock_unsteady",
         "clock_off",
+        "marked_bad",
         "open_time_uncertain",
         "few_points",
         "no_water",
