@@ -151,6 +151,19 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _database(note)
 
+    daily = verbs.add_parser(
+        "summary", help="whether a day's data are good, and what to do at the station"
+    )
+    _station(daily)
+    daily.add_argument("--day", metavar="YYYY-MM-DD", help="a day at the station (yesterday)")
+    daily.add_argument(
+        "--out", type=Path, metavar="DIR", help="write HTML, text and JSON there; else: print text"
+    )
+    daily.add_argument(
+        "--send", action="store_true", help="send it by the ways of the station file as well"
+    )
+    _database(daily)
+
     demo = verbs.add_parser("demo", help="simulate two stations and run them end to end")
     demo.add_argument(
         "--out", type=Path, default=Path("lidstream-demo"), metavar="DIR", help="where to write"

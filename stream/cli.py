@@ -238,6 +238,28 @@ def _what_follows(settled: "Settled | None") -> str:
     return settled.sentence()
 
 
+def _summary(arguments: argparse.Namespace) -> int:
+    from stream.service.mornings import tell_now
+    from stream.station import load_station
+    from stream.summary.render import as_text, write_summary
+    from stream.summary.verb import summary_of
+
+    file = load_station(arguments.station)
+    folder = None if arguments.out is None else out_folder(arguments)
+    summary = summary_of(file, database_of(arguments, file), day_of(arguments.day, "--day"))
+    if folder is None:
+        print(as_text(summary), end="")
+    else:
+        for path in write_summary(summary, folder):
+            print(path)
+    if arguments.send:
+        ways = tell_now(file, summary)
+        if not ways:
+            raise CommandError("--send: the station file has neither [mail] nor summary.topic")
+        print(f"sent by {' and '.join(ways)}")
+    return 0
+
+
 def _demo(arguments: argparse.Namespace) -> int:
     from stream.demo.run import run_demo
 
@@ -257,6 +279,7 @@ VERBS: dict[str, Callable[[argparse.Namespace], int]] = {
     "report": _report,
     "due": _due,
     "note": _note,
+    "summary": _summary,
     "demo": _demo,
 }
 

@@ -12,11 +12,14 @@ from typing import Final
 
 from stream.errors import CommandError, LidstreamError, StoreDamaged
 from stream.pipeline.replay import Parts, join
+from stream.service.alerting import Alerting
 from stream.service.inbox import Inbox
 from stream.service.intakes import FolderIntake, broker_intake, show
 from stream.service.log import Forward, Log
 from stream.service.metrics import Metrics
+from stream.service.mornings import Mornings
 from stream.service.notify import Notifier
+from stream.service.post import Post
 from stream.service.schedule import Schedule
 from stream.service.state import SourceState, State
 from stream.service.supervisor import Hung, Part, Supervisor
@@ -27,6 +30,7 @@ from stream.station import FolderSource, MqttSource, Station, StationFile, Table
 from stream.store import Store, WriterLock, reach_store
 from stream.store.archive import Archive
 from stream.store.damage import check_intact, set_aside
+from stream.store.messages import Messages
 from stream.store.readers import Reader
 
 STOP_S: Final = 8.0
@@ -140,7 +144,13 @@ class Service:
 
         say()
         reader = Reader(store, station.id)
-        schedule = Schedule(self._file, archive, reader, inbox, state, say, main.beat, self._tell)
+        messages = Messages(store, station.id)
+        mornings = Mornings(self._file, store, self._tell)
+        alerting = Alerting(self._file, store, messages, state.free_mb, self._tell)
+        schedule = Schedule(
+            self._file, archive, reader, inbox, state, say, main.beat, self._tell,
+            mornings.look, alerting.look,
+        )  # fmt: skip
         supervisor.add(main)
         for i, source in enumerate(station.sources):
             if isinstance(source, FolderSource):
@@ -154,6 +164,8 @@ class Service:
             else:
                 part = Part(f"broker {state.sources[i].name}", brokers[i].run, _SOURCE_LIMIT_S)
             supervisor.add(part)
+        post = Post(self._file, messages, self._tell)
+        supervisor.add(Part("post", post.run, _SOURCE_LIMIT_S))
         schedule.start()
         notifier = Notifier()
         notifier.send("READY=1", f"STATUS=station {station.id}")

@@ -1,4 +1,6 @@
-"""Work that comes round: health every minute, the archive every hour."""
+"""Work that comes round: health, alerts and the morning summary, looked at every minute, and
+the archive every hour.
+"""
 
 import time
 from collections import Counter
@@ -37,8 +39,16 @@ class Schedule:
         say: Callable[[], object],
         beat: Callable[[], None],
         tell: Tell,
+        mornings: Callable[[], object],
+        alerts: Callable[[], object],
     ) -> None:
         self._file = file
+        self._jobs = (
+            ("health", self.health, HEALTH_S),
+            ("archive", self.archive, ARCHIVE_S),
+            ("summary", mornings, HEALTH_S),
+            ("alerts", alerts, HEALTH_S),
+        )
         self._archive = archive
         self._reader = reader
         self._inbox = inbox
@@ -54,10 +64,7 @@ class Schedule:
     def start(self) -> None:
         """Begin; each job runs at once, and then by its interval."""
         now = datetime.now(UTC)
-        for name, work, seconds in (
-            ("health", self.health, HEALTH_S),
-            ("archive", self.archive, ARCHIVE_S),
-        ):
+        for name, work, seconds in self._jobs:
             self._scheduler.add_job(
                 work, "interval", seconds=seconds, id=name, next_run_time=now + timedelta(seconds=1)
             )
@@ -141,7 +148,7 @@ class Schedule:
 def _scheduler() -> BackgroundScheduler:
     return BackgroundScheduler(
         timezone=UTC,
-        executors={"default": ThreadPoolExecutor(2)},
+        executors={"default": ThreadPoolExecutor(4)},
         # A job that the machine slept through runs once, when it wakes.
         job_defaults={"coalesce": True, "max_instances": 1, "misfire_grace_time": None},
     )

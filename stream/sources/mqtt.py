@@ -109,7 +109,7 @@ class Broker:
         if source.username is not None:
             client.username_pw_set(source.username, password)
         if source.tls:
-            client.tls_set_context(_tls(source, *files))
+            client.tls_set_context(tls_context(source, *files))
         self._client = client
 
     @property
@@ -171,7 +171,7 @@ class Broker:
                     first = False
                 except (OSError, ssl.SSLError, paho.WebsocketConnectionError) as error:
                     self._tell(
-                        "warning", "broker away", source=self.name, error=_why(error), wait_s=wait
+                        "warning", "broker away", source=self.name, error=why(error), wait_s=wait
                     )
                     self._pause(stop, beat, wait)
                     wait = min(2 * wait, _LONGEST_WAIT_S)
@@ -337,16 +337,23 @@ class Broker:
         )
 
 
-def _tls(
+def tls_context(
     source: MqttSource, ca_file: Path | None, certificate: Path | None, key: Path | None
 ) -> ssl.SSLContext:
+    """What a broker's certificate is checked by.
+
+    Raises
+    ------
+    SourceError
+        A file cannot be used.
+    """
     try:
         context = ssl.create_default_context(cafile=str(ca_file) if ca_file else None)
         if certificate is not None:
             context.load_cert_chain(certificate, key)
     except (OSError, ssl.SSLError) as error:
         raise SourceError(
-            f"mqtt://{source.host}:{source.port}: a TLS file cannot be used: {_why(error)};"
+            f"mqtt://{source.host}:{source.port}: a TLS file cannot be used: {why(error)};"
             " see ca_file, certificate_file and key_file of the source"
         ) from None
     if not source.verify:
@@ -355,5 +362,6 @@ def _tls(
     return context
 
 
-def _why(error: BaseException) -> str:
+def why(error: BaseException) -> str:
+    """What an error of the network says, in a few words."""
     return str(getattr(error, "strerror", None) or error) or type(error).__name__

@@ -13,6 +13,8 @@ from stream.science.units import CHANNEL_UNITS
 from stream.station.clock import read_clock
 from stream.station.models import Analyzer, Chamber, MqttSource, Station, TablesSource
 
+_ADDRESS: Final = re.compile(r"^[^@\s<>,;]+@[^@\s<>,;]+$")
+_LOOPBACK: Final = frozenset({"127.0.0.1", "::1", "localhost"})
 _VARIABLE_ONLY: Final = re.compile(r"^\$\{[A-Za-z_][A-Za-z0-9_]*\}$")
 
 
@@ -28,6 +30,7 @@ def faults(station: Station) -> Iterator[str]:
     yield from _season(station)
     yield from _archive(station)
     yield from _brokers(station)
+    yield from _telling(station)
 
 
 def needed_channels(station: Station) -> dict[str, str]:
@@ -369,3 +372,37 @@ def _brokers(station: Station) -> Iterator[str]:
             bad = any(("#" in x or "+" in x) and len(x) > 1 for x in levels)
             if not topic or bad or "#" in levels[:-1]:
                 yield f"{path}.topics[{j}]: {topic!r} is not an MQTT topic filter"
+
+
+def _telling(station: Station) -> Iterator[str]:
+    secrets = [("page.token", station.page.token)]
+    if station.mail is not None:
+        mail = station.mail
+        secrets.append(("mail.password", mail.password))
+        if mail.password is not None and mail.password_file is not None:
+            yield "mail.password_file: password is given too; remove one"
+        if mail.username is None and (mail.password or mail.password_file):
+            yield "mail.username: missing; a password needs one"
+        for path, address in [("mail.sender", mail.sender), *(("mail.to", to) for to in mail.to)]:
+            if not _ADDRESS.match(address):
+                yield f"{path}: {address!r} is not an address like field@station.example"
+        if mail.security == "none" and mail.password is not None and mail.host not in _LOOPBACK:
+            yield 'mail.security: a password would go over the network in clear; write "starttls"'
+    if station.webhook is not None:
+        secrets.append(("webhook.token", station.webhook.token))
+        if not station.webhook.url.startswith(("http://", "https://")):
+            yield f"webhook.url: {station.webhook.url!r} is not an http:// or https:// address"
+    for path, secret in secrets:
+        if secret is not None and not _VARIABLE_ONLY.match(secret):
+            yield (
+                f"{path}: a secret does not belong into the station file; write"
+                ' "${NAME}" and set NAME in the environment'
+            )
+    if station.page.token is not None and station.page.token_file is not None:
+        yield "page.token_file: token is given too; remove one"
+    if (station.alerts.quiet_from is None) != (station.alerts.quiet_to is None):
+        yield "alerts.quiet_from: quiet_from and quiet_to go together"
+    brokers = any(isinstance(s, MqttSource) for s in station.sources)
+    for key in ("summary", "alerts"):
+        if getattr(station, key).topic is not None and not brokers:
+            yield f"{key}.topic: there is no broker; add a source of kind mqtt, or remove it"

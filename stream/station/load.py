@@ -17,6 +17,7 @@ from stream.errors import StationFileError
 from stream.station.checks import faults
 from stream.station.models import FolderSource, MqttSource, Station, TablesSource
 from stream.station.notes import BadPeriod
+from stream.station.telling import Mail
 
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 
@@ -29,7 +30,7 @@ _SOURCES: dict[str, type[BaseModel]] = {
 # Where records come from and go to does not change what a flux is.
 _NOT_IN_DIGEST = {
     *("database", "sources", "summary", "archive", "service", "hand"),
-    *("events", "weather", "sampling_calendar"),
+    *("events", "weather", "sampling_calendar", "alerts", "mail", "webhook", "page"),
 }
 
 
@@ -57,26 +58,45 @@ class StationFile:
         url = database.url if database else f"sqlite:///{self.station.id}.db"
         return url_beside(self.path, _expand(url))
 
-    def password_of(self, source: MqttSource) -> str | None:
-        """The password of a broker, from the environment or from its file.
+    def password_of(self, server: MqttSource | Mail) -> str | None:
+        """The password of a broker or a mail server, from the environment or from its file.
 
         Raises
         ------
         StationFileError
             The file cannot be read.
         """
-        if source.password is not None:
-            return _expand(source.password)
-        if source.password_file is None:
+        return self._secret(server.password, server.password_file, f"password of {server.host}")
+
+    @property
+    def page_token(self) -> str | None:
+        """The word that lets a person write on the station page; None: nobody may.
+
+        Raises
+        ------
+        StationFileError
+            Its file cannot be read.
+        """
+        page = self.station.page
+        return self._secret(page.token, page.token_file, "token of the page") or None
+
+    @property
+    def webhook_token(self) -> str | None:
+        """What shows the receiver of alerts that they are ours."""
+        hook = self.station.webhook
+        return None if hook is None else self._secret(hook.token, None, "token of the webhook")
+
+    def _secret(self, given: str | None, name: str | None, what: str) -> str | None:
+        if given is not None:
+            return _expand(given)
+        if name is None:
             return None
-        path = self.beside(source.password_file)
+        path = self.beside(name)
         try:
             return path.read_text(encoding="utf-8").rstrip("\r\n")
         except (OSError, UnicodeDecodeError) as error:
             why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
-            raise StationFileError(
-                [f"{path}: the password of {source.host} cannot be read: {why}"]
-            ) from None
+            raise StationFileError([f"{path}: the {what} cannot be read: {why}"]) from None
 
     @property
     def archive(self) -> Path:
@@ -130,6 +150,9 @@ def digest_of(station: Station, bad: tuple[BadPeriod, ...] = ()) -> str:
 
 def _canonical(station: Station, bad: tuple[BadPeriod, ...]) -> str:
     content = station.model_dump(mode="json", by_alias=True, exclude=_NOT_IN_DIGEST)
+    for analyzer in content["analyzers"]:
+        for standard in analyzer["standards"]:
+            del standard["expires"]
     if bad:
         content["bad"] = [[b.first_us, b.stop_us, sorted(b.chambers)] for b in bad]
     return json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
@@ -144,6 +167,12 @@ def _missing_variables(station: Station) -> Iterator[str]:
     for i, source in enumerate(station.sources):
         if isinstance(source, MqttSource) and source.password is not None:
             texts.append((f"sources[{i}].password", source.password))
+    others = [
+        ("mail.password", station.mail.password if station.mail else None),
+        ("webhook.token", station.webhook.token if station.webhook else None),
+        ("page.token", station.page.token),
+    ]
+    texts += [(path, text) for path, text in others if text is not None]
     for path, text in texts:
         for name in _VARIABLE.findall(text):
             if name not in os.environ:

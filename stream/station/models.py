@@ -3,20 +3,17 @@
 from datetime import date, datetime
 from typing import Annotated, Literal
 
-from pydantic import AwareDatetime, BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AwareDatetime, Field, StringConstraints
 
-Identifier = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9._-]{1,64}$")]
-ChannelName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9][A-Za-z0-9:./_-]{0,127}$")]
-Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
-NotNegative = Annotated[float, Field(ge=0, allow_inf_nan=False)]
-Finite = Annotated[float, Field(allow_inf_nan=False)]
-ClockTime = Annotated[str, StringConstraints(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
-
-
-class Model(BaseModel):
-    """Frozen; an unknown key is a fault."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+from stream.station.base import (
+    ChannelName,
+    Finite,
+    Identifier,
+    Model,
+    NotNegative,
+    Positive,
+)
+from stream.station.telling import Alerts, Mail, Page, Summary, Webhook
 
 
 class Site(Model):
@@ -99,6 +96,7 @@ class Standard(Model):
     value: NotNegative
     uncertainty: NotNegative = 0.0
     unit: str | None = None
+    expires: Annotated[date, Field(strict=False)] | None = None
 
 
 class Analyzer(Model):
@@ -312,12 +310,6 @@ class Season(Model):
     gwp: Literal["AR4", "AR5", "AR6"] = "AR6"
 
 
-class Summary(Model):
-    """``[summary]``"""
-
-    at: ClockTime = "06:30"
-
-
 class ArchiveRules(Model):
     """``[archive]``"""
 
@@ -359,6 +351,10 @@ class Station(Model):
     weather: Weather = Weather()
     sampling_calendar: SamplingCalendar = SamplingCalendar()
     summary: Summary = Summary()
+    alerts: Alerts = Alerts()
+    mail: Mail | None = None
+    webhook: Webhook | None = None
+    page: Page = Page()
     archive: ArchiveRules = ArchiveRules()
     service: ServiceRules = ServiceRules()
 

@@ -7,7 +7,15 @@ from typing import Any
 from sqlalchemy import ColumnElement, Table, and_, func, select
 
 from stream.store.connect import Store
-from stream.store.schema import closures, fluxes, gaps, model_fits, positions, quarantine
+from stream.store.schema import (
+    closures,
+    fluxes,
+    gaps,
+    model_fits,
+    positions,
+    quarantine,
+    standard_visits,
+)
 
 Row = dict[str, Any]
 
@@ -94,6 +102,38 @@ class Reader:
             found = connection.execution_options(yield_per=5000).execute(rows)
             yield from (dict(row) for row in found.mappings())
 
+    def flux_flags(self, period: Period) -> Iterator[Row]:
+        """Of each flux what it was, its quality and its flags, in order of chamber and time."""
+        c, f = closures.c, fluxes.c
+        wanted = (f.chamber, f.closed_us, c.opened_us, f.gas, f.flux_nmol_m2_s, f.quality, f.flags)
+        rows = (
+            select(*wanted, f.revision)
+            .join_from(closures, fluxes, _of_closure(fluxes))
+            .where(self._standing(period))
+            .order_by(f.chamber, f.closed_us, f.gas)
+        )
+        with self._store.reading() as connection:
+            found = connection.execution_options(yield_per=5000).execute(rows)
+            yield from (dict(row) for row in found.mappings())
+
+    def standard_visits(self, period: Period) -> Iterator[Row]:
+        """Visits to standards by the middle of each, in order of analyzer, gas and time."""
+        v = standard_visits.c
+        query = (
+            select(standard_visits)
+            .where(
+                v.station == self._station,
+                v.current == 1,
+                v.withdrawn == 0,
+                v.mid_us >= period.first_us,
+                v.mid_us < period.stop_us,
+            )
+            .order_by(v.analyzer, v.gas, v.started_us)
+        )
+        with self._store.reading() as connection:
+            for row in connection.execution_options(yield_per=2000).execute(query).mappings():
+                yield dict(row)
+
     def _standing(self, period: Period) -> ColumnElement[bool]:
         """Closures of a period, newest revision, that were not withdrawn."""
         c = closures.c
@@ -117,6 +157,15 @@ class Reader:
         """How many lines are in quarantine."""
         with self._store.reading() as connection:
             query = select(func.count()).where(quarantine.c.station == self._station)
+            return int(connection.execute(query).scalar_one())
+
+    def pending(self) -> int:
+        """How many closures are not over yet."""
+        c = closures.c
+        query = select(func.count()).where(
+            c.station == self._station, c.current == 1, c.revision == 0
+        )
+        with self._store.reading() as connection:
             return int(connection.execute(query).scalar_one())
 
     def positions(self) -> list[Row]:

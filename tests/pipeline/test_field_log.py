@@ -26,7 +26,6 @@ Open = Callable[[StationFile, str], tuple[Store, Parts]]
 
 def note(kind: str = "other", at_s: float = 0.0, **more: object) -> FieldNote:
     """A note at so many seconds of the small stream."""
-    text = "so it was"
     plain = FieldNote(
         0,
         T0 * SECOND + round(at_s * SECOND),

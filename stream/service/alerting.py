@@ -1,0 +1,170 @@
+"""Alerts: looks at the station every minute, and sees to it that incidents are told once."""
+
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any, Final
+
+from stream.errors import StoreError
+from stream.records import SECOND, rfc3339
+from stream.service.ways import NotTold, send
+from stream.sources.mqtt import Tell
+from stream.station import StationFile, read_clock
+from stream.store import Store
+from stream.store.messages import Message, Messages
+from stream.summary.incidents import Incidents, Turn
+from stream.summary.make import Desk
+from stream.summary.now import Condition, conditions, disk
+
+RULES: Final = {
+    "no_records": "no records come",
+    "analyzer_silent": "the analyzer is silent",
+    "lid_stuck": "a lid is stuck",
+    "leak_suspected": "a chamber may leak",
+    "chamber_hot": "a chamber is too hot",
+    "disk_low": "the disk is nearly full",
+}
+"""Rule → what it says, for people."""
+
+
+class Alerting:
+    """Turns what is wrong into messages.
+
+    Incidents are kept with their messages in one commit, so that a restart forgets none
+    and repeats none. While the database is away they are told straight from memory.
+    """
+
+    def __init__(
+        self,
+        file: StationFile,
+        store: Store,
+        messages: Messages,
+        free_mb: Callable[[], float],
+        tell: Tell,
+    ) -> None:
+        self._file = file
+        self._store = store
+        self._messages = messages
+        self._free_mb = free_mb
+        self._tell = tell
+        self._started_us = time.time_ns() // 1000
+        self._incidents: Incidents | None = None
+        self._unsaved: list[tuple[Turn, list[Message]]] = []
+
+    def look(self, now_us: int | None = None) -> list[Turn]:
+        """Look once; what has turned."""
+        now = time.time_ns() // 1000 if now_us is None else now_us
+        self._save(now)
+        try:
+            if self._incidents is None:
+                hold = round(self._file.station.alerts.hold_min * 60 * SECOND)
+                self._incidents = Incidents(self._messages.incidents(open_only=True), hold)
+            desk = Desk.over(self._file, self._store)
+            found = list(conditions(desk, now, self._started_us, self._free_mb()))
+        except StoreError as error:
+            self._tell("warning", "alerts cannot look", error=str(error))
+            found = self._without_database()
+        turns = [] if self._incidents is None else self._incidents.look(found, now)
+        for turn in turns:
+            self._keep(turn, now)
+        return turns
+
+    def _without_database(self) -> list[Condition]:
+        """What can be told of the computer alone."""
+        least = self._file.station.service.min_free_mb
+        if "disk_low" not in self._file.station.alerts.rules:
+            return []
+        if self._incidents is None:
+            hold = round(self._file.station.alerts.hold_min * 60 * SECOND)
+            self._incidents = Incidents((), hold)
+        return [disk(self._free_mb(), least)]
+
+    def _keep(self, turn: Turn, now: int) -> None:
+        incident = turn.incident
+        self._tell(
+            "info" if turn.ended else "warning",
+            "incident over" if turn.ended else "incident",
+            rule=incident.rule, subject=incident.subject, text=incident.text,
+        )  # fmt: skip
+        fresh = list(self._told_of(turn, now))
+        try:
+            self._messages.keep_incident(incident, fresh, now)
+        except StoreError as error:
+            self._tell("warning", "incident cannot be kept; told at once", error=str(error))
+            left = [m for m in fresh if not self._send(m)]
+            self._unsaved.append((turn, left))
+
+    def _send(self, message: Message) -> bool:
+        try:
+            send(self._file, message)
+        except NotTold as error:
+            self._tell("warning", "message not told", message=message.name, error=str(error))
+            return False
+        return True
+
+    def _save(self, now: int) -> None:
+        """Keep what could not be kept while the database was away."""
+        while self._unsaved:
+            turn, left = self._unsaved[0]
+            try:
+                self._messages.keep_incident(turn.incident, left, now)
+            except StoreError:
+                return
+            del self._unsaved[0]
+
+    def _told_of(self, turn: Turn, now: int) -> list[Message]:
+        station, rules = self._file.station, self._file.station.alerts
+        i = turn.incident
+        state = "over" if turn.ended else "begun"
+        name = f"alert {i.rule} {i.subject} {rfc3339(i.began_us)} {state}"
+        zone = read_clock(station.station.timezone)
+        began = _local(i.began_us, zone)
+        ended = "" if i.ended_us is None else _local(i.ended_us, zone)
+        head = f"Over: {RULES[i.rule]}" if turn.ended else RULES[i.rule].capitalize()
+        lines = [f"{head} ({i.subject}).", "", i.text, "", f"Since {began}, station time."]
+        if turn.ended:
+            lines[-1] = f"From {began} to {ended}, station time."
+        content: dict[str, Any] = {
+            "subject": f"[{station.id}] {head}: {i.subject}",
+            "text": "\n".join(lines) + "\n",
+            "topic": rules.topic,
+            "json": {
+                "station": station.id,
+                "rule": i.rule,
+                "subject": i.subject,
+                "state": state,
+                "began_at": rfc3339(i.began_us),
+                "ended_at": None if i.ended_us is None else rfc3339(i.ended_us),
+                "text": i.text,
+            },
+        }
+        wait = 0 if i.rule in rules.urgent else self._quiet_until(now)
+        ways = (
+            ("mail", rules.mail and station.mail is not None),
+            ("webhook", rules.webhook and station.webhook is not None),
+            ("mqtt", rules.topic is not None),
+        )
+        # A broker rings no bell at night.
+        return [Message(name, way, content, 0 if way == "mqtt" else wait) for way, on in ways if on]
+
+    def _quiet_until(self, now: int) -> int:
+        """The end of the quiet hours that a moment lies in, 0 where it lies in none [µs]."""
+        rules = self._file.station.alerts
+        if rules.quiet_from is None or rules.quiet_to is None:
+            return 0
+        zone = read_clock(self._file.station.station.timezone)
+        local = datetime.fromtimestamp(now / SECOND, UTC).astimezone(zone)
+        clock = local.strftime("%H:%M")
+        first, last = rules.quiet_from, rules.quiet_to
+        quiet = first <= clock < last if first <= last else clock >= first or clock < last
+        if not quiet:
+            return 0
+        hour, minute = map(int, last.split(":"))
+        end = local.replace(hour=hour, minute=minute, second=0, microsecond=0)
+        if end <= local:
+            end += timedelta(days=1)
+        return round(end.timestamp() * SECOND)
+
+
+def _local(at_us: int, zone: Any) -> str:
+    return datetime.fromtimestamp(at_us / SECOND, UTC).astimezone(zone).strftime("%Y-%m-%d %H:%M")

@@ -1,0 +1,178 @@
+"""What is wrong at this moment: the rules that alerts are made of."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Final, Literal
+
+from stream.records import SECOND, rfc3339
+from stream.station import Chamber
+from stream.store.readers import Period
+from stream.summary.make import Desk
+
+Sight = Literal["wrong", "fine", "between"]
+"""``between`` leaves an incident as it is: that is what keeps one from flickering."""
+
+_MINUTE: Final = 60 * SECOND
+_DAY: Final = 86_400 * SECOND
+_CLEAR_OF_DISK: Final = 1.25
+_COOLER_C: Final = 5.0
+_LEAKS: Final = frozenset({"leak_suspected", "no_co2_rise"})
+_STUCK: Final = {
+    "lid_stuck_open": "stays open",
+    "lid_stuck_closed": "stays closed",
+    "lid_stuck_moving": "is neither open nor closed",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One rule about one thing, as it looks now."""
+
+    rule: str
+    subject: str
+    sight: Sight
+    text: str
+
+
+def conditions(desk: Desk, now_us: int, started_us: int, free_mb: float) -> Iterator[Condition]:
+    """Every rule of the station file about everything it applies to.
+
+    Parameters
+    ----------
+    desk : Desk
+    now_us, started_us : int
+        The time, and when the service was started [µs].
+    free_mb : float
+        Free disk [MB]; NaN where that cannot be told.
+    """
+    rules = desk.file.station.alerts
+    extent = desk.journal.extent()
+    newest = max((last for _, last, _ in extent.values()), default=None)
+    if "no_records" in rules.rules:
+        yield _no_records(newest, now_us, started_us, rules.no_records_min)
+    if "disk_low" in rules.rules:
+        yield disk(free_mb, desk.file.station.service.min_free_mb)
+    if newest is None:
+        return
+    if "analyzer_silent" in rules.rules:
+        for a in desk.file.station.analyzers:
+            if a.sampling != "continuous":
+                continue
+            known = [extent[c][1] for c in a.gases.values() if c in extent]
+            yield _silent(a.id, max(known, default=None), newest, rules.analyzer_silent_min)
+    if "chamber_hot" in rules.rules:
+        yield from _hot(desk, newest, rules.chamber_hot_c)
+    if {"lid_stuck", "leak_suspected"} & set(rules.rules):
+        yield from _by_results(desk, newest)
+
+
+def _sight(value: float, above: float, below: float) -> Sight:
+    return "wrong" if value > above else "fine" if value < below else "between"
+
+
+def _no_records(newest: int | None, now: int, started: int, limit_min: float) -> Condition:
+    age_min = (now - (started if newest is None else newest)) / _MINUTE
+    sight: Sight = (
+        "wrong" if age_min > limit_min else "fine" if age_min < limit_min / 2 else "between"
+    )
+    when = "ever" if newest is None else f"since {rfc3339(newest)}"
+    return Condition("no_records", "station", sight, f"No record {when}, {age_min:.0f} min.")
+
+
+def disk(free_mb: float, least_mb: float) -> Condition:
+    """The rule ``disk_low``, which needs no database."""
+    sight: Sight = "between"
+    if free_mb < least_mb:
+        sight = "wrong"
+    elif free_mb > _CLEAR_OF_DISK * least_mb:
+        sight = "fine"
+    text = f"{free_mb:.0f} MB free on the disk, under {least_mb:.0f}."
+    return Condition("disk_low", "computer", sight, text)
+
+
+def _silent(analyzer: str, last: int | None, newest: int, limit_min: float) -> Condition:
+    behind = float("inf") if last is None else (newest - last) / _MINUTE
+    sight: Sight = (
+        "wrong" if behind > limit_min else "fine" if behind < limit_min / 2 else "between"
+    )
+    when = rfc3339(last) if last else "the start"
+    text = f"Analyzer {analyzer} has said nothing since {when}, while other records come."
+    return Condition("analyzer_silent", analyzer, sight, text)
+
+
+def _hot(desk: Desk, newest: int, limit_c: float) -> Iterator[Condition]:
+    station = desk.file.station
+    channels = {c.air_temperature_channel for c in station.chambers if c.air_temperature_channel}
+    records = desk.journal.read(channels, newest - 15 * _MINUTE, newest)
+    for c in station.chambers:
+        if c.air_temperature_channel is None:
+            continue
+        series = records[c.air_temperature_channel].filled()
+        if not len(series.values):
+            continue
+        shift = 273.15 if station.channels[c.air_temperature_channel].unit == "K" else 0.0
+        warm = float(series.values[-1]) - shift
+        bounds = station.channels[c.air_temperature_channel].range
+        if bounds is not None and not bounds[0] <= series.values[-1] <= bounds[1]:
+            continue
+        sight: Sight = (
+            "wrong" if warm > limit_c else "fine" if warm < limit_c - _COOLER_C else "between"
+        )
+        text = (
+            f"{warm:.1f} °C in chamber {c.id}: plants and soil suffer; look whether its lid opens."
+        )
+        yield Condition("chamber_hot", c.id, sight, text)
+
+
+def _by_results(desk: Desk, newest: int) -> Iterator[Condition]:
+    wanted = desk.file.station.alerts.rules
+    period = Period(newest - 2 * _DAY, 2**62)
+    fluxes: dict[str, dict[int, tuple[int, int, set[str]]]] = {}
+    for r in desk.reader.flux_flags(period):
+        mine = fluxes.setdefault(r["chamber"], {})
+        _, _, flags = mine.setdefault(r["closed_us"], (r["opened_us"], r["revision"], set()))
+        flags |= set(r["flags"].split())
+    gaps: dict[str, tuple[int, str]] = {}
+    for r in desk.reader.gaps(period):
+        gaps[r["chamber"]] = (r["due_us"], r["flags"])
+    for c in desk.file.station.chambers:
+        closures = sorted(fluxes.get(c.id, {}).items())
+        if "lid_stuck" in wanted and c.lid_channel is not None:
+            yield _stuck(desk, c, closures, gaps.get(c.id), newest)
+        if "leak_suspected" in wanted:
+            over = [flags for _, (_, revision, flags) in closures if revision][-3:]
+            leaky = [bool(flags & _LEAKS) for flags in over]
+            sight: Sight = "between"
+            if sum(leaky) >= 2:
+                sight = "wrong"
+            elif len(leaky) >= 2 and not any(leaky[-2:]):
+                sight = "fine"
+            text = (
+                f"{sum(leaky)} of the last {len(leaky)} closures of {c.id} look as if air came in"
+                " or went out: look at seal, collar and tubing."
+            )
+            yield Condition("leak_suspected", c.id, sight, text)
+
+
+def _stuck(
+    desk: Desk,
+    chamber: Chamber,
+    closures: list[tuple[int, tuple[int, int, set[str]]]],
+    gap: tuple[int, str] | None,
+    newest: int,
+) -> Condition:
+    longest = round(desk.file.station.closure.max_duration_s * SECOND)
+    caution = "Lids close by themselves: isolate the drive before reaching in."
+    closed, (opened, revision, _) = closures[-1] if closures else (-(2**62), (0, 1, set()))
+    if revision == 0 and newest - closed > longest + 10 * _MINUTE:
+        text = f"The lid of {chamber.id} has been closed since {rfc3339(closed)}. {caution}"
+        return Condition("lid_stuck", chamber.id, "wrong", text)
+    if gap is not None and gap[0] > closed:
+        word = next((w for w in gap[1].split() if w in _STUCK), None)
+        if word is None:
+            return Condition("lid_stuck", chamber.id, "between", "")
+        due = rfc3339(gap[0])
+        text = f"The lid of {chamber.id} {_STUCK[word]}; a closure was due at {due}. {caution}"
+        return Condition("lid_stuck", chamber.id, "wrong", text)
+    fine = bool(closures) and revision > 0 and opened - closed <= longest
+    return Condition("lid_stuck", chamber.id, "fine" if fine else "between", "")
