@@ -164,6 +164,12 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _database(daily)
 
+    page = verbs.add_parser("page", help="the station page, for a browser")
+    _station(page)
+    page.add_argument("--host", help="address to listen on (the station file's, or 127.0.0.1)")
+    page.add_argument("--port", type=int, help="(the station file's, or 8410)")
+    _database(page)
+
     demo = verbs.add_parser("demo", help="simulate two stations and run them end to end")
     demo.add_argument(
         "--out", type=Path, default=Path("lidstream-demo"), metavar="DIR", help="where to write"

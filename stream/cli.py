@@ -205,9 +205,12 @@ def _due(arguments: argparse.Namespace) -> int:
 
 def _note(arguments: argparse.Namespace) -> int:
     import getpass
+    from contextlib import closing
 
-    from stream.pipeline.note import write_note
+    from stream.field.log import keep_note
+    from stream.pipeline.note import take_up
     from stream.station import FieldNote, load_station
+    from stream.store import open_store
 
     file = load_station(arguments.station)
     zone = file.station.station.timezone
@@ -227,8 +230,9 @@ def _note(arguments: argparse.Namespace) -> int:
         text=arguments.text,
         refers=back,
     )
-    done = write_note(file, database_of(arguments, file), note)
-    print(f"note {done.number} kept; {_what_follows(done.settled)}")
+    with closing(open_store(database_of(arguments, file))) as store:
+        number = keep_note(store, file.station, note)
+        print(f"note {number} kept; {_what_follows(take_up(file, store))}")
     return 0
 
 
@@ -260,6 +264,26 @@ def _summary(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def _page(arguments: argparse.Namespace) -> int:
+    import threading
+
+    from stream.service.pages import serve_page
+    from stream.station import load_station
+
+    file = load_station(arguments.station)
+    rules = file.station.page
+    port = (rules.port or 8410) if arguments.port is None else arguments.port
+    if not 0 <= port <= 65535:
+        raise CommandError(f"--port: {port} is not a port from 0 to 65535")
+
+    def say(line: str) -> None:
+        print(line, flush=True)
+
+    url = database_of(arguments, file)
+    serve_page(file, url, arguments.host or rules.host, port, say, threading.Event())
+    return 0
+
+
 def _demo(arguments: argparse.Namespace) -> int:
     from stream.demo.run import run_demo
 
@@ -280,6 +304,7 @@ VERBS: dict[str, Callable[[argparse.Namespace], int]] = {
     "due": _due,
     "note": _note,
     "summary": _summary,
+    "page": _page,
     "demo": _demo,
 }
 

@@ -24,8 +24,9 @@ MAY_IMPORT = {
     "field": FLOOR | {"store"},
     "export": FLOOR | {"store", "field"},
     "summary": FLOOR | {"store", "field", "export"},
-    "service": FLOOR | {"sources", "store", "pipeline", "summary"},
-    "demo": FLOOR | {"sources", "store", "pipeline", "field", "export", "progress"},
+    "page": FLOOR | {"store", "field", "export", "summary"},
+    "service": FLOOR | {"sources", "store", "pipeline", "summary", "page"},
+    "demo": FLOOR | {"sources", "store", "pipeline", "field", "export", "progress", "summary"},
     "arguments": FLOOR,
     "cli": FLOOR
     | {"sources", "store", "pipeline", "field", "export", "service", "demo", "progress"}
@@ -53,7 +54,9 @@ ONLY_IN = {
     "structlog": {"service"},
     "prometheus_client": {"service"},
     "tqdm": {"progress"},
-    "jinja2": {"export", "summary"},
+    "jinja2": {"export", "summary", "page"},
+    "starlette": {"page", "service"},
+    "uvicorn": {"page"},
     "matplotlib": {"export"},
 }
 """General libraries → the rooms that know them."""

@@ -1,13 +1,15 @@
 """The verb ``demo``: two simulated stations, end to end, and where to look next."""
 
 import csv
+import time
 from collections import defaultdict
 from contextlib import closing
+from datetime import timedelta
 from pathlib import Path
 from statistics import median
 
 from stream.demo.by_hand import add_rounds
-from stream.demo.scenario import own_line, shared_analyzer
+from stream.demo.scenario import Scenario, own_line, shared_analyzer
 from stream.demo.write import write_station
 from stream.errors import LidstreamError
 from stream.export.compare import compare
@@ -18,6 +20,8 @@ from stream.science.flags import gravest
 from stream.station import StationFile, load_station
 from stream.store import open_store
 from stream.store.readers import Reader
+from stream.summary.make import Desk, summarize
+from stream.summary.render import VERDICTS, write_summary
 
 
 def run_demo(folder: Path, days: int) -> None:
@@ -57,11 +61,16 @@ def run_demo(folder: Path, days: int) -> None:
         for line in table(file):
             print(f"  {line}")
         print(f"  {against_truth(place)}")
+        for said in mornings(file, scenario):
+            print(f"  {said}")
         if scenario.kind == "own_line":
             for result in compare(file, file.database_url, place, within_h=3.0):
                 print(f"  by hand beside automatic, {result.sentence()}")
         print()
+    larkfield = folder / "larkfield" / "station.toml"
     print("Look next at:")
+    print(f"  lidstream page {larkfield}       the station page, in a browser")
+    print(f"  {folder}/*/summaries          what the station said each morning")
     print(f"  {folder}/*/fluxes.csv         one row a closure and gas, all models, flags")
     print(f"  {folder}/larkfield/rounds     vials filled by hand, and the runs that measured them")
     print(f"  {folder}/larkfield/hand-automatic-N2O.png    both on one picture")
@@ -70,6 +79,22 @@ def run_demo(folder: Path, days: int) -> None:
     print(f"  {folder}/*/station.toml       the station file; try another dead_band_s")
     print(f"  lidstream export {folder}/larkfield/station.toml fluxes --gas N2O \\")
     print("      --unit 'ug N m-2 h-1' --out n2o.csv")
+
+
+def mornings(file: StationFile, scenario: Scenario) -> list[str]:
+    """Sum up every whole day, as the service would; what each summary says in short."""
+    folder = file.beside("summaries")
+    folder.mkdir(exist_ok=True)
+    said = []
+    with closing(open_store(file.database_url)) as store:
+        desk = Desk.over(file, store)
+        for i in range(scenario.days):
+            day = scenario.start.date() + timedelta(days=i)
+            summary = summarize(desk, day)
+            desk.kept.put(day, summary.as_dict(), time.time_ns() // 1000)
+            write_summary(summary, folder)
+            said.append(f"morning after {day}: {VERDICTS[summary.verdict]}; {summary.sentence}")
+    return said
 
 
 def table(file: StationFile) -> list[str]:

@@ -73,26 +73,26 @@ def evaluate(
     rules = station.closure
     dead, longest = round(rules.dead_band_s * SECOND), round(rules.max_duration_s * SECOND)
     mixing = round(analyzer.mixing_s * SECOND)
-    surely = [_surely_closed_until(station, e.lid) for e in events]
+    surely = [surely_closed_until(station, e.lid) for e in events]
     windows = [
         window_of(e.lid.closed_us, end, dead, longest, mixing)
         for e, end in zip(events, surely, strict=True)
     ]
     around, records = _read(station, analyzer, events, windows, journal)
-    lids = [None if e.before is None else _as_lid(*e.before) for e in events]
+    lids = [None if e.before is None else as_lid(*e.before) for e in events]
     past = [
         None if lid is None else window_of(lid.closed_us, lid.opened_us, dead, longest, mixing)
         for lid in lids
     ]
     runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
-    stays = _stays(analyzer, runs, [(e.chamber, e.lid) for e in events])
-    past_stays = _stays(
+    stays = stays_of(analyzer, runs, [(e.chamber, e.lid) for e in events])
+    past_stays = stays_of(
         analyzer, runs, [(e.chamber, lid) for e, lid in zip(events, lids, strict=True)]
     )
     points: dict[str, list[Points]] = {}
     earlier: list[dict[str, Earlier]] = [{} for _ in events]
     for gas in analyzer.gases:
-        view = _view(station, analyzer, gas, records, runs)
+        view = view_of(station, analyzer, gas, records, runs)
         points[gas] = [
             view.points(event.lid, window, stay)
             for event, window, stay in zip(events, windows, stays, strict=True)
@@ -103,7 +103,7 @@ def evaluate(
     return results_of(station, analyzer, events, around, points, earlier)
 
 
-def _as_lid(closed_us: int, opened_us: int) -> LidClosure:
+def as_lid(closed_us: int, opened_us: int) -> LidClosure:
     """A closure of which no more than its edges matters."""
     return LidClosure(closed_us, opened_us, True, True, False, 0, 0, 0, 0)
 
@@ -154,7 +154,7 @@ def results_of(
     return results
 
 
-def _surely_closed_until(station: Station, lid: LidClosure) -> int:
+def surely_closed_until(station: Station, lid: LidClosure) -> int:
     """The opening; where it is not known well, the last record that says closed [µs]."""
     uncertain = lid.open_gap_us > station.closure.edge_tolerance_s * SECOND
     return lid.opened_us - lid.open_gap_us if uncertain else lid.opened_us
@@ -190,7 +190,7 @@ def _read(
     return around, records
 
 
-def _stays(
+def stays_of(
     analyzer: Analyzer, runs: Runs, closures: Sequence[tuple[Chamber, LidClosure | None]]
 ) -> list[list[PortVisit]]:
     """For each closure the visits to its port that overlap it; none without a selector."""
@@ -211,7 +211,7 @@ def _stays(
 
 
 @dataclass(frozen=True, slots=True)
-class _View:
+class View:
     """One gas on one analyzer over a stretch of records."""
 
     station: Station
@@ -243,9 +243,10 @@ class _View:
         return calibrated(found, lid, self.standards, self.analyzer, self.gas, areas=self.areas)
 
 
-def _view(
+def view_of(
     station: Station, analyzer: Analyzer, gas: str, records: dict[str, Series], runs: Runs
-) -> _View:
+) -> View:
+    """One gas over what was read: its samples made dry, and the standards beside them."""
     samples = samples_of(station, analyzer, gas, records)
     standards = (
         standards_of(station, analyzer, gas, samples, runs, PORT_HOLD_US)
@@ -253,7 +254,7 @@ def _view(
         else []
     )
     areas = counts_areas(station, analyzer, gas)
-    return _View(station, analyzer, gas, samples, standards, areas)
+    return View(station, analyzer, gas, samples, standards, areas)
 
 
 def _gas_rows(

@@ -19,6 +19,7 @@ from stream.service.log import Forward, Log
 from stream.service.metrics import Metrics
 from stream.service.mornings import Mornings
 from stream.service.notify import Notifier
+from stream.service.pages import PagePart
 from stream.service.post import Post
 from stream.service.schedule import Schedule
 from stream.service.state import SourceState, State
@@ -166,6 +167,9 @@ class Service:
             supervisor.add(part)
         post = Post(self._file, messages, self._tell)
         supervisor.add(Part("post", post.run, _SOURCE_LIMIT_S))
+        if station.page.port:
+            page = PagePart(self._file, self._url, store, self._tell)
+            supervisor.add(Part("page", page.run, _SOURCE_LIMIT_S))
         schedule.start()
         notifier = Notifier()
         notifier.send("READY=1", f"STATUS=station {station.id}")

@@ -15,9 +15,18 @@ from stream.station.models import (
     Station,
     TablesSource,
 )
-from stream.station.notes import KINDS, BadPeriod, FieldNote, check_note, read_notes, standing
+from stream.station.notes import (
+    EVENTS,
+    KINDS,
+    BadPeriod,
+    FieldNote,
+    check_note,
+    read_notes,
+    standing,
+)
 
 __all__ = [
+    "EVENTS",
     "KINDS",
     "Analyzer",
     "BadPeriod",

@@ -1,6 +1,6 @@
 """Reading results back: newest revisions, in a fixed order, as plain rows."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -15,6 +15,7 @@ from stream.store.schema import (
     positions,
     quarantine,
     standard_visits,
+    visits,
 )
 
 Row = dict[str, Any]
@@ -116,6 +117,70 @@ class Reader:
             found = connection.execution_options(yield_per=5000).execute(rows)
             yield from (dict(row) for row in found.mappings())
 
+    def flux_points(
+        self, gas: str, chambers: Sequence[str], period: Period
+    ) -> Iterator[Sequence[Any]]:
+        """Fluxes that are known, for drawing: (chamber, mid_us, flux, se, quality, closed_us),
+        in order of chamber and time.
+        """
+        f = fluxes.c
+        query = (
+            select(
+                f.chamber, f.mid_us, f.flux_nmol_m2_s, f.flux_se_nmol_m2_s, f.quality, f.closed_us
+            )
+            .join_from(closures, fluxes, _of_closure(fluxes))
+            .where(
+                self._standing(period),
+                f.gas == gas,
+                closures.c.chamber.in_(chambers),
+                f.flux_nmol_m2_s.is_not(None),
+            )
+            .order_by(closures.c.chamber, closures.c.closed_us)
+        )
+        with self._store.reading() as connection:
+            yield from connection.execution_options(yield_per=5000).execute(query)
+
+    def closure(self, chamber: str, closed_us: int) -> list[Row]:
+        """Every revision of one closure, the newest first."""
+        c = closures.c
+        query = (
+            select(closures)
+            .where(c.station == self._station, c.chamber == chamber, c.closed_us == closed_us)
+            .order_by(c.revision.desc())
+        )
+        with self._store.reading() as connection:
+            return [dict(r) for r in connection.execute(query).mappings()]
+
+    def visits_of(self, chamber: str, closed_us: int, revision: int) -> list[Row]:
+        """The visits of one revision of a closure, by gas and number."""
+        v = visits.c
+        query = (
+            select(visits)
+            .where(
+                v.station == self._station,
+                v.chamber == chamber,
+                v.closed_us == closed_us,
+                v.revision == revision,
+            )
+            .order_by(v.gas, v.visit)
+        )
+        with self._store.reading() as connection:
+            return [dict(r) for r in connection.execute(query).mappings()]
+
+    def neighbours(self, chamber: str, closed_us: int) -> tuple[int | None, int | None]:
+        """When the closure before and the one after closed [µs]."""
+        c = closures.c
+        mine = (
+            c.station == self._station,
+            c.chamber == chamber,
+            c.current == 1,
+            c.withdrawn == 0,
+        )
+        before = select(func.max(c.closed_us)).where(*mine, c.closed_us < closed_us)
+        after = select(func.min(c.closed_us)).where(*mine, c.closed_us > closed_us)
+        with self._store.reading() as connection:
+            return connection.execute(before).scalar(), connection.execute(after).scalar()
+
     def standard_visits(self, period: Period) -> Iterator[Row]:
         """Visits to standards by the middle of each, in order of analyzer, gas and time."""
         v = standard_visits.c
@@ -153,10 +218,24 @@ class Reader:
             for row in connection.execute(query.order_by(q.c.source, q.c.line)).mappings():
                 yield dict(row)
 
+    def quarantine_newest(self, most: int) -> list[Row]:
+        """Some lines of the quarantine, those further on in their source first."""
+        q = quarantine.c
+        query = select(quarantine).where(q.station == self._station)
+        with self._store.reading() as connection:
+            rows = connection.execute(query.order_by(q.source, q.line.desc()).limit(most))
+            return [dict(r) for r in rows.mappings()]
+
     def quarantined(self) -> int:
         """How many lines are in quarantine."""
         with self._store.reading() as connection:
             query = select(func.count()).where(quarantine.c.station == self._station)
+            return int(connection.execute(query).scalar_one())
+
+    def revisions(self) -> int:
+        """How many rows of closures there are, old ones included: grows with every change."""
+        query = select(func.count()).where(closures.c.station == self._station)
+        with self._store.reading() as connection:
             return int(connection.execute(query).scalar_one())
 
     def pending(self) -> int:

@@ -13,8 +13,10 @@ import pytest
 from small import T0, own_line_stream, part, station_text
 
 from stream.errors import CommandError
-from stream.pipeline.note import keep_note, write_note
+from stream.field.log import keep_note
+from stream.pipeline.note import take_up
 from stream.pipeline.replay import Parts
+from stream.pipeline.settle import Settled
 from stream.records import SECOND
 from stream.station import FieldNote, StationFile, amended, load_station
 from stream.store import Store, WriterLock, open_store
@@ -22,6 +24,12 @@ from stream.store.notes import Notes
 from stream.store.readers import Reader
 
 Open = Callable[[StationFile, str], tuple[Store, Parts]]
+
+
+def write_note(file: StationFile, url: str, told: FieldNote) -> tuple[int, Settled | None]:
+    """As the verb does."""
+    with closing(open_store(url)) as store:
+        return keep_note(store, file.station, told), take_up(file, store)
 
 
 def note(kind: str = "other", at_s: float = 0.0, **more: object) -> FieldNote:
@@ -66,8 +74,8 @@ def test_a_height_makes_new_revisions_of_what_it_bears_on(
     before = closures(database_url, "C1")
     other = closures(database_url, "C2")
     at = int(before[1]["closed_us"]) - SECOND
-    done = write_note(file, database_url, note("height", chamber="C1", amount=0.3, at_us=at))
-    assert done.settled is not None
+    told = note("height", chamber="C1", amount=0.3, at_us=at)
+    assert write_note(file, database_url, told)[1] is not None
     after = closures(database_url, "C1")
     assert [r["revision"] for r in after] == [1] + [2] * (len(after) - 1)
     assert [r["height_m"] for r in after] == [0.15] + [0.3] * (len(after) - 1)
@@ -86,7 +94,7 @@ def test_taking_back_puts_it_as_it_was(
     plain = closures(sqlite_url, "C1")
     first = int(plain[1]["closed_us"])
     bad = note("bad", chamber="C1", at_us=first + 30 * SECOND, until_us=first + 31 * SECOND)
-    number = write_note(file, sqlite_url, bad).number
+    number, _ = write_note(file, sqlite_url, bad)
 
     def flagged() -> list[bool]:
         return ["marked_bad" in str(r["flags"]).split() for r in closures(sqlite_url, "C1")]
@@ -152,8 +160,7 @@ def test_beside_a_running_writer_a_note_waits(
     file = filled(make_station, database_url, open_parts)
     store, parts = open_parts(file, database_url)
     with WriterLock(store, "small"):
-        done = write_note(file, database_url, note("height", chamber="C1", amount=0.3))
-        assert done.settled is None
+        assert write_note(file, database_url, note("height", chamber="C1", amount=0.3))[1] is None
         assert parts.log.waiting()
         parts.settlement.settle()
         assert not parts.log.waiting()

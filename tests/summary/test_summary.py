@@ -13,7 +13,7 @@ from small import station_text
 
 from stream.demo.scenario import own_line, shared_analyzer
 from stream.demo.write import write_station
-from stream.pipeline.note import keep_note
+from stream.field.log import keep_note
 from stream.pipeline.replay import join, replay
 from stream.records import SECOND, tidy
 from stream.science.flags import FLAGS

@@ -1,0 +1,77 @@
+"""A month of every chamber: how many closures came, and how many were usable."""
+
+from calendar import monthrange
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+from stream.field.series import calendar
+from stream.records import DAY, SECOND
+from stream.store.readers import Period
+from stream.summary.make import Desk
+
+
+@dataclass(slots=True)
+class Cell:
+    """One chamber and day."""
+
+    due: int = 0
+    got: int = 0
+    usable: int = 0
+
+    @property
+    def mark(self) -> str:
+        """A sign and a word: all usable, some, none, or nothing due."""
+        if self.due == 0:
+            return "nothing"
+        if self.usable >= self.due:
+            return "all"
+        return "some" if self.usable else "none"
+
+
+SIGNS = {"all": "●", "some": "◐", "none": "○", "nothing": "·"}
+WORDS = {"all": "all usable", "some": "some usable", "none": "none usable", "nothing": "none due"}
+
+
+def month_of(desk: Desk, gas: str, first: date) -> dict[str, Any]:
+    """The month that a day lies in.
+
+    Returns
+    -------
+    dict
+        ``days``; ``rows``, (chamber, position, cells); ``before`` and ``after``, first days of
+        the months beside it.
+    """
+    station = desk.file.station
+    begin = first.replace(day=1)
+    count = monthrange(begin.year, begin.month)[1]
+    days = calendar(station, begin, begin + timedelta(days=count - 1))
+    period = Period(days.start_us, days.start_us + count * DAY)
+    table = {c.id: [Cell() for _ in range(count)] for c in station.chambers}
+    for r in desk.reader.flux_flags(period):
+        if r["gas"] != gas or r["chamber"] not in table:
+            continue
+        cell = table[r["chamber"]][(r["closed_us"] - days.start_us) // DAY]
+        cell.due += 1
+        cell.got += 1
+        usable = r["quality"] <= station.field.max_quality and r["flux_nmol_m2_s"] is not None
+        cell.usable += usable
+    for r in desk.reader.gaps(period):
+        if r["chamber"] in table:
+            table[r["chamber"]][(r["due_us"] - days.start_us) // DAY].due += 1
+    measured = {c.id for c in station.chambers if gas in station.analyzer(c.analyzer).gases}
+    rows = [(c.id, c.position, table[c.id]) for c in station.chambers if c.id in measured]
+    return {
+        "first": begin,
+        "days": [days.day(i) for i in range(count)],
+        "rows": rows,
+        "before": (begin - timedelta(days=1)).replace(day=1),
+        "after": begin + timedelta(days=count),
+        "signs": SIGNS,
+        "words": WORDS,
+    }
+
+
+def day_of(at_us: int, offset: timedelta) -> date:
+    """The day at the station, by its standard time, that a moment lies in."""
+    return (datetime.fromtimestamp(at_us / SECOND, UTC) + offset).date()

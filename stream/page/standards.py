@@ -1,0 +1,35 @@
+"""Standards over time: how far off each was shown."""
+
+from typing import Any
+
+from stream.records import SECOND
+from stream.store.readers import Period
+from stream.summary.make import Desk
+from stream.summary.standards import deviations
+
+
+def standard_series(desk: Desk, analyzer: str, gas: str, period: Period) -> dict[str, Any]:
+    """Deviation of each visit from the standard's value [%], one series a standard.
+
+    Zero gas is given as the value shown [nmol mol⁻¹], and left out here.
+    """
+    rows: dict[tuple[int, float], list[dict[str, Any]]] = {}
+    for r in desk.reader.standard_visits(period):
+        if (r["analyzer"], r["gas"]) == (analyzer, gas):
+            rows.setdefault((r["port"], r["standard_nmol_mol"]), []).append(r)
+    series = []
+    for (port, value), visits in sorted(rows.items()):
+        found = deviations(visits)
+        if found:
+            series.append(
+                {
+                    "name": f"port {port}, {value:g} nmol/mol",
+                    "t": [at / SECOND for at, _ in found],
+                    "y": [100.0 * d for _, d in found],
+                    "se": [None] * len(found),
+                    "quality": [1] * len(found),
+                    "closed_us": [None] * len(found),
+                }
+            )
+    count = sum(len(s["t"]) for s in series)
+    return {"series": series, "full": count, "shown": count, "events": []}
