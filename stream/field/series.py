@@ -90,23 +90,26 @@ class FluxSeries:
     left_out: int
 
 
-def read_series(station: Station, reader: Reader, days: Calendar) -> list[FluxSeries]:
-    """Series of every automatic chamber and gas, in the order of the station file.
+def read_series(
+    station: Station, reader: Reader, days: Calendar, gas: str | None = None
+) -> list[FluxSeries]:
+    """Series of every automatic chamber and gas, or of one gas, in the order of the station file.
 
     Chambers that are sampled by hand are left out: they are compared, not mixed in.
     """
     by_hand = {c.id for c in station.chambers if station.analyzer(c.analyzer).sampling == "vials"}
     rows: dict[tuple[str, str], list[Row]] = {}
-    for r in reader.flux_cells(days.period):
+    for r in reader.flux_cells(days.period, gas):
         if r["chamber"] not in by_hand:
             rows.setdefault((r["chamber"], r["gas"]), []).append(r)
     found = []
     for chamber in station.chambers:
         if chamber.id in by_hand:
             continue
-        for gas in station.analyzer(chamber.analyzer).gases:
-            mine = rows.get((chamber.id, gas), [])
-            found.append(_series(station, chamber, gas, mine, days))
+        for name in station.analyzer(chamber.analyzer).gases:
+            if gas in {None, name}:
+                mine = rows.get((chamber.id, name), [])
+                found.append(_series(station, chamber, name, mine, days))
     return found
 
 

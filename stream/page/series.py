@@ -97,11 +97,8 @@ def treatment_series(desk: Desk, gas: str, period: Period) -> dict[str, Any]:
         for at in (period.first_us, period.stop_us - 1)
     )
     days = calendar(station, first, last)
-    chambers = [
-        chamber_days(station, s, days)
-        for s in read_series(station, desk.reader, days)
-        if s.gas == gas
-    ]
+    series = read_series(station, desk.reader, days, gas)
+    chambers = [chamber_days(station, s, days) for s in series]
     found, full = [], 0
     noon = (days.start_us + DAY // 2) / SECOND
     for t in treatment_days(plot_days(station, chambers, days)):

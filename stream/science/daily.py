@@ -67,28 +67,23 @@ def pieces_of(t_h: Floats, max_gap_h: float) -> Pieces:
     Pieces
         Of every stretch that is joined; ``hour`` is the whole hour that a piece lies in.
     """
-    hour: list[Floats] = []
-    left: list[Floats] = []
-    share: list[Floats] = []
-    weight: list[Floats] = []
-    for i in np.flatnonzero(np.diff(t_h) <= max_gap_h):
-        a, b = float(t_h[i]), float(t_h[i + 1])
-        if not b > a:
-            continue
-        inner = np.arange(np.floor(a) + 1, np.ceil(b))
-        cuts = np.concatenate(([a], inner, [b]))
-        middle = 0.5 * (cuts[1:] + cuts[:-1])
-        hour.append(np.floor(middle))
-        left.append(np.full(len(middle), float(i)))
-        share.append((b - middle) / (b - a))
-        weight.append(np.diff(cuts))
-    nothing = np.empty(0)
-
-    def joined(parts: list[Floats]) -> Floats:
-        return np.concatenate([nothing, *parts])
-
+    first, last = t_h[:-1], t_h[1:]
+    joined = np.flatnonzero((last - first <= max_gap_h) & (last > first))
+    a, b = first[joined], last[joined]
+    begin = np.floor(a)
+    count = (np.ceil(b) - begin).astype(np.int64)
+    of = np.repeat(np.arange(len(joined)), count)
+    ends = np.cumsum(count)
+    # Which piece of its stretch each one is, from 0.
+    step = np.arange(len(of)) - np.repeat(ends - count, count)
+    low = np.where(step == 0, a[of], begin[of] + step)
+    high = np.where(step == count[of] - 1, b[of], begin[of] + step + 1.0)
+    middle = 0.5 * (high + low)
     return Pieces(
-        joined(hour).astype(np.int64), joined(left).astype(np.int64), joined(share), joined(weight)
+        np.floor(middle).astype(np.int64),
+        joined[of].astype(np.int64),
+        (b[of] - middle) / (b[of] - a[of]),
+        high - low,
     )
 
 

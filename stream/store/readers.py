@@ -87,8 +87,10 @@ class Reader:
                     ahead = next(models, None)
                 yield {**row, "models": mine}
 
-    def flux_cells(self, period: Period) -> Iterator[Row]:
-        """The few columns that series of fluxes are made of, in order of chamber and time."""
+    def flux_cells(self, period: Period, gas: str | None = None) -> Iterator[Row]:
+        """The few columns that series of fluxes are made of, in order of chamber, gas and time;
+        of one gas, or of all.
+        """
         c, f = closures.c, fluxes.c
         keys = (f.chamber, f.gas, f.mid_us, f.quality, f.flags)
         numbers = (f.flux_nmol_m2_s, f.flux_se_nmol_m2_s, f.fit_se_nmol_m2_s)
@@ -96,12 +98,13 @@ class Reader:
         rows = (
             select(*keys, *numbers, *soil)
             .join_from(closures, fluxes, _of_closure(fluxes))
-            .where(self._standing(period))
+            .where(self._standing(period), *([] if gas is None else [f.gas == gas]))
             .order_by(f.chamber, f.gas, f.closed_us)
         )
         with self._store.reading() as connection:
             found = connection.execution_options(yield_per=5000).execute(rows)
-            yield from (dict(row) for row in found.mappings())
+            names = list(found.keys())
+            yield from (dict(zip(names, row, strict=True)) for row in found)
 
     def flux_flags(self, period: Period) -> Iterator[Row]:
         """Of each flux what it was, its quality and its flags, in order of chamber and time."""
@@ -115,7 +118,8 @@ class Reader:
         )
         with self._store.reading() as connection:
             found = connection.execution_options(yield_per=5000).execute(rows)
-            yield from (dict(row) for row in found.mappings())
+            names = list(found.keys())
+            yield from (dict(zip(names, row, strict=True)) for row in found)
 
     def flux_points(
         self, gas: str, chambers: Sequence[str], period: Period

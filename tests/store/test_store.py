@@ -341,3 +341,39 @@ def test_a_full_disk(tmp_path: Path) -> None:
             assert [row[:3] for row in stored(store)["gaps"]] == [("s", "C1", 0)]
     finally:
         subprocess.run(["umount", "-l", str(disk)], check=True)
+
+
+def test_sqlite_joins_results_by_their_key(sqlite_url: str) -> None:
+    """Whatever order and period is asked for: a join by a range of time is quadratic."""
+    from sqlalchemy import event
+
+    from stream.store.readers import Period, Reader
+
+    asked: list[tuple[str, object]] = []
+    with closing(open_store(sqlite_url)) as store:
+        reader = Reader(store, "small")
+
+        @event.listens_for(store.engine, "before_cursor_execute")
+        def _keep(_c: object, _cursor: object, text: str, given: object, *_: object) -> None:
+            asked.append((text, given))
+
+        for period in (Period(), Period(5, 50)):
+            for read in (
+                reader.fluxes,
+                reader.flux_cells,
+                reader.flux_flags,
+                lambda p: reader.flux_points("N2O", ("A", "B"), p),
+            ):
+                assert list(read(period)) == []
+        event.remove(store.engine, "before_cursor_execute", _keep)
+        plans = []
+        with store.reading() as connection:
+            for text, given in asked:
+                if "JOIN" in text:
+                    rows = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {text}", given)
+                    plans.append([row[3] for row in rows])
+    assert len(plans) == 10
+    for plan in plans:
+        inner = [step for step in plan if "fluxes" in step or "model_fits" in step]
+        assert inner
+        assert all("closed_us=?" in step for step in inner), plan
