@@ -297,3 +297,21 @@ def test_the_plan_is_what_is_stored(
     last = max(r["closed_us"] for r in Reader(store, "small").closures() if r["chamber"] == "C1")
     assert tiles["C1"].closed_us == last
     assert tiles["C1"].age_min == pytest.approx((batch.times[-1] - last) / 60e6)
+
+
+def test_a_port_that_is_taken_is_one_line(
+    make_station: Callable[..., StationFile], capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Exit code 2, what and where."""
+    import socket
+
+    from stream.cli import main
+
+    file = make_station()
+    open_store(file.database_url).close()
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        port = taken.getsockname()[1]
+        assert main(["page", str(file.path), "--port", str(port)]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith(f"lidstream: page: 127.0.0.1:{port} cannot be listened on")
+    assert said.count("\n") == 1
