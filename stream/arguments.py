@@ -55,6 +55,12 @@ def build_parser() -> argparse.ArgumentParser:
     )
     _station(again)
     _period(again)
+    again.add_argument(
+        "--workers", type=_workers, default=1, metavar="N", help="processes to share the work (1)"
+    )
+    again.add_argument(
+        "--scheduler", metavar="tcp://HOST:PORT", help="of Dask, whose workers do the work"
+    )
     _database(again)
 
     export = verbs.add_parser("export", help="write results or records to a file")
@@ -195,6 +201,12 @@ def _period(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--to", dest="stop", metavar="TIME", help="up to the end of that day, or that time"
     )
+
+
+def _workers(text: str) -> int:
+    if not text.isdigit() or not 1 <= int(text) <= 256:
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number of processes from 1 to 256")
+    return int(text)
 
 
 def _people(text: str) -> int:

@@ -82,7 +82,10 @@ def _reprocess(arguments: argparse.Namespace) -> int:
     url = database_of(arguments, file)
     first, stop = stretch(arguments, file.station.station.timezone)
     with Progress() as progress:
-        done = reprocess(file, url, first, stop, report=progress)
+        done = reprocess(
+            file, url, first, stop, workers=arguments.workers, scheduler=arguments.scheduler,
+            report=progress,
+        )  # fmt: skip
     print(done.sentence())
     return 0
 

@@ -51,6 +51,7 @@ ONLY_IN = {
     "paho": {"sources"},
     "filelock": {"store"},
     "apscheduler": {"service"},
+    "distributed": {"pipeline"},
     "structlog": {"service"},
     "prometheus_client": {"service"},
     "tqdm": {"progress"},

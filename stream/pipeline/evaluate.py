@@ -14,6 +14,7 @@ from stream.pipeline.calibrate import (
 )
 from stream.pipeline.diagnose import Earlier, levels_of, seal_flags, with_flags
 from stream.pipeline.headspace import (
+    Sensors,
     Surroundings,
     headspace_of,
     moles_and_error,
@@ -183,8 +184,9 @@ def _read(
     after = round((analyzer.lag_s + analyzer.after_s) * SECOND) + SECOND
     last = max(w.stop_us for w in windows) + after
     records = journal.read(channels, first, last)
+    sensors = Sensors(station, records)
     around = [
-        surroundings(station, e.chamber, records, e.lid.closed_us, w)
+        surroundings(station, e.chamber, sensors, e.lid.closed_us, w)
         for e, w in zip(events, windows, strict=True)
     ]
     return around, records

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from stream.pipeline.evaluate import results_of
-from stream.pipeline.headspace import Surroundings, sensor_channels, surroundings
+from stream.pipeline.headspace import Sensors, Surroundings, sensor_channels, surroundings
 from stream.pipeline.points import Points
 from stream.pipeline.rows import Event
 from stream.pipeline.run_values import run_values
@@ -114,10 +114,11 @@ class HandWork:
         first = min(c.closed_us for c in closures) - hold
         last = max(c.opened_us for c in closures)
         records = self._ground.journal.read(channels, first, last)
+        sensors = Sensors(station, records)
         found = []
         for c in closures:
             window = Window(c.closed_us, c.opened_us)
-            near = surroundings(station, chambers[c.chamber], records, c.closed_us, window)
+            near = surroundings(station, chambers[c.chamber], sensors, c.closed_us, window)
             found.append(_as_noted(near, c))
         return found
 

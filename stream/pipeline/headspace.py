@@ -70,10 +70,36 @@ def sensor_channels(chamber: Chamber) -> set[str]:
     return {c for c in optional if c}
 
 
+class Sensors:
+    """Records of slow sensors, each looked through once for all closures of a day."""
+
+    def __init__(self, station: Station, records: dict[str, Series]) -> None:
+        self._station = station
+        self._records = records
+        self._there: dict[str, Series] = {}
+        self._clean: dict[str, Series] = {}
+
+    def there(self, channel: str) -> Series:
+        """Every record of a channel."""
+        if channel not in self._there:
+            self._there[channel] = self._records[channel].filled()
+        return self._there[channel]
+
+    def clean(self, channel: str) -> Series:
+        """The records of a channel that lie in its range."""
+        if channel not in self._clean:
+            series = self.there(channel)
+            good = ~out_of_range(self._station, channel, series.values)
+            if not good.all():
+                series = Series(series.times[good], series.values[good])
+            self._clean[channel] = series
+        return self._clean[channel]
+
+
 def surroundings(
     station: Station,
     chamber: Chamber,
-    records: dict[str, Series],
+    sensors: Sensors,
     closed_us: int,
     window: Window,
 ) -> Surroundings:
@@ -84,11 +110,9 @@ def surroundings(
     def over(channel: str | None) -> tuple[float, bool]:
         if channel is None:
             return float("nan"), False
-        series = records[channel]
-        bad = out_of_range(station, channel, series.values)
-        values = np.where(bad, np.nan, series.values) if bad.any() else series.values
+        series = sensors.clean(channel)
         hold = round(station.closure.hold_s * SECOND)
-        mean, held = mean_over(series.times, values, whole, hold)
+        mean, held = mean_over(series.times, series.values, whole, hold)
         scale, shift = to_canonical(station, channel)
         return mean * scale + shift, held
 
@@ -98,7 +122,7 @@ def surroundings(
     elif held:
         flags.add("temperature_held")
     if chamber.pressure_channel is not None:
-        series = records[chamber.pressure_channel]
+        series = sensors.there(chamber.pressure_channel)
         scale, _ = to_canonical(station, chamber.pressure_channel)
         step, error = step_at(series.times, series.values, closed_us, 60 * SECOND, 30 * SECOND)
         if abs(step) * scale > station.closure.pressure_step_pa and abs(step) > 4.0 * error:

@@ -3,6 +3,7 @@
 from contextlib import closing
 
 from stream.errors import StoreError
+from stream.pipeline.many import Cluster, Processes
 from stream.pipeline.replay import Report, join
 from stream.pipeline.settle import Settled
 from stream.records import DAY
@@ -16,6 +17,8 @@ def reprocess(
     first_us: int | None = None,
     stop_us: int | None = None,
     *,
+    workers: int = 1,
+    scheduler: str | None = None,
     report: Report | None = None,
 ) -> Settled:
     """Work out a period again under the station file as it is now.
@@ -28,6 +31,10 @@ def reprocess(
         Of the database.
     first_us, stop_us : int, optional
         Period by the closing of the lid, the end excluded [µs]; all where not given.
+    workers : int
+        Processes of this computer that work closures out.
+    scheduler : str, optional
+        Address of a Dask scheduler whose workers do so instead.
     report : callable, optional
         For a progress bar.
 
@@ -62,4 +69,13 @@ def reprocess(
             if report:
                 report("fluxes", done, total)
 
-        return parts.settlement.reprocess(first, stop, progress=progress)
+        many: Processes | Cluster | None = None
+        if scheduler is not None:
+            many = Cluster(url, file.archive, scheduler)
+        elif workers > 1:
+            many = Processes(url, file.archive, workers)
+        try:
+            return parts.settlement.reprocess(first, stop, progress=progress, evaluator=many)
+        finally:
+            if many is not None:
+                many.close()

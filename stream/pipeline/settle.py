@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from stream import __version__
 from stream.pipeline.field_log import FieldLog
 from stream.pipeline.hand import HandWork
+from stream.pipeline.many import Evaluator
 from stream.pipeline.work import AnalyzerWork, Ground
 from stream.sources.hand import HandTable, read_table
 from stream.store.anchors import AnchorReader
@@ -62,7 +63,9 @@ class Settlement:
         self._anchors = anchors
         self._writer = writer
 
-    def settle(self, *, progress: Progress | None = None) -> Settled:
+    def settle(
+        self, *, progress: Progress | None = None, evaluator: Evaluator | None = None
+    ) -> Settled:
         """Settle every unsettled span; one commit a day of closures.
 
         A process killed between two commits finds the spans still unsettled, and what
@@ -72,6 +75,8 @@ class Settlement:
         ----------
         progress : callable, optional
             Called with days of records.
+        evaluator : callable, optional
+            Who works closures out; this process where nobody else is named.
 
         Returns
         -------
@@ -83,7 +88,7 @@ class Settlement:
         written = Written()
         if not spans:
             return Settled(written, 0)
-        ground, tables = self._ground(), self._brought()
+        ground, tables = replace(self._ground(), evaluator=evaluator), self._brought()
         pending: dict[str, list[Result]] = {}
         for span in spans:
             for work in self._works(ground, span, tables):
@@ -94,7 +99,12 @@ class Settlement:
         return Settled(written, sum(map(len, pending.values())))
 
     def reprocess(
-        self, first_us: int, stop_us: int, *, progress: Progress | None = None
+        self,
+        first_us: int,
+        stop_us: int,
+        *,
+        progress: Progress | None = None,
+        evaluator: Evaluator | None = None,
     ) -> Settled:
         """Work out again, from the records, what happened in a period.
 
@@ -108,13 +118,15 @@ class Settlement:
             Period by the closing of the lid, the end excluded [µs].
         progress : callable, optional
             Called with days of records.
+        evaluator : callable, optional
+            Who works closures out; this process where nobody else is named.
 
         Returns
         -------
         Settled
         """
         self._file = self._log.file()
-        ground = self._ground()
+        ground = replace(self._ground(), evaluator=evaluator)
         written = Written()
         for work in self._works(ground, (first_us, stop_us - 1), self._brought()):
             for changes in work.changes():

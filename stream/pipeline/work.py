@@ -3,7 +3,7 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from stream.pipeline.evaluate import evaluate
+from stream.pipeline.many import Days, Evaluator, here
 from stream.pipeline.rows import Event, digest_of, unfinished
 from stream.pipeline.segment import (
     Anchor,
@@ -38,6 +38,8 @@ class Ground:
         Results of earlier closures stay as they are [µs].
     bad : tuple of BadPeriod
         Times that people marked as bad.
+    evaluator : callable, optional
+        Who works closures out; this process where nobody else is named.
     """
 
     station: Station
@@ -48,6 +50,12 @@ class Ground:
     last_us: Mapping[str, int]
     kept_from_us: int = -(2**62)
     bad: tuple[BadPeriod, ...] = ()
+    evaluator: Evaluator | None = None
+
+    def results(self, analyzer: Analyzer, days: Days) -> Iterator[list[Result]]:
+        """The results of each day of closures, in order, by whoever works them out."""
+        work = self.evaluator or here(self.journal)
+        return work(self.station, analyzer, days)
 
     def marked(self, event: Event) -> Event:
         """The event with a word about it where a person marked its time as bad."""
@@ -174,12 +182,12 @@ class AnalyzerWork:
         days = {e.lid.closed_us // DAY for e in ready} | {g.identity[1] // DAY for g in gaps}
         days |= {s.first_us // DAY for s in speaks} | {(s.stop_us - 1) // DAY for s in speaks}
         ordered = sorted(days)
-        for i, day in enumerate(ordered):
+        closures = [[e for e in ready if e.lid.closed_us // DAY == day] for day in ordered]
+        found = self._ground.results(self._analyzer, closures)
+        for i, (day, results) in enumerate(zip(ordered, found, strict=True)):
             # Days between carry no result; what was stored for them goes with this one.
             first = day * DAY
             stop = ordered[i + 1] * DAY if i + 1 < len(ordered) else 2**62
-            todays = [e for e in ready if e.lid.closed_us // DAY == day]
-            results = evaluate(self._ground.station, self._analyzer, todays, self._ground.journal)
             results += [g for g in gaps if g.identity[1] // DAY == day]
             parts = [
                 replace(s, first_us=max(s.first_us, first), stop_us=min(s.stop_us, stop))

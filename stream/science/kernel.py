@@ -27,12 +27,21 @@ def inline(function: F) -> F:
     return cast(F, numba.njit(cache=True, nogil=True, error_model="numpy")(function))
 
 
+_threads = WORKERS
+
+
+def use_threads(number: int) -> None:
+    """Let kernels run on so many threads at most; no result depends on it."""
+    global _threads
+    _threads = max(1, number)
+
+
 def over_segments(run: Callable[[int, int], None], segments: int) -> None:
     """Call ``run(first, last)`` over all segments, split among threads when worth it.
 
     Each segment is computed on its own, so the split cannot change a result.
     """
-    workers = min(WORKERS, segments // _MIN_SEGMENTS_A_WORKER)
+    workers = min(_threads, segments // _MIN_SEGMENTS_A_WORKER)
     if workers <= 1:
         run(0, segments)
         return

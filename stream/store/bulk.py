@@ -46,10 +46,18 @@ def insert_rows(
     if not rows:
         return 0
     columns = [c.name for c in table.columns]
-    take = itemgetter(*columns)
-    nothing = dict.fromkeys(columns)
-    nothing["station"] = station
-    values = [take({**nothing, **row}) for row in rows]
+    first = rows[0].keys()
+    given = [c for c in columns if c in first]
+    if "station" not in first and len(given) > 1 and all(row.keys() == first for row in rows):
+        # Rows of one shape, as results are: what all of them lack is left out.
+        columns = ["station", *given]
+        take = itemgetter(*given)
+        values = [(station, *take(row)) for row in rows]
+    else:
+        whole = itemgetter(*columns)
+        nothing = dict.fromkeys(columns)
+        nothing["station"] = station
+        values = [whole({**nothing, **row}) for row in rows]
     if connection.dialect.name == "sqlite":
         return _execute(connection, table, columns, values, "?", clash)
     # NaN is an unknown number: NULL, which SQLite makes of it by itself.

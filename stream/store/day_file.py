@@ -118,8 +118,21 @@ def count_records(records: dict[str, tuple[int, int, int]], channel: str, times:
     records[channel] = min(first, int(times[0])), max(last, int(times[-1])), n + len(times)
 
 
-def read_day(path: Path, sha256: str, channels: set[str]) -> tuple[Micros, dict[str, Floats]]:
-    """Times and some columns of an archived day; its checksum is verified once a process.
+Columns = tuple[Micros, dict[str, Floats]]
+"""Times, and channels that were recorded at them; NaN where one was not."""
+
+_SELDOM: Final = 0.5
+"""Share of a day's times that a channel may lack and still be kept with the others."""
+
+
+def read_day(path: Path, sha256: str, channels: set[str]) -> list[Columns]:
+    """Some columns of an archived day; its checksum is verified once a process.
+
+    Returns
+    -------
+    list of (times, columns)
+        Channels that are recorded seldom stand by themselves, without NaN, so that nobody
+        carries a day of nothing about; all others share their times.
 
     Raises
     ------
@@ -142,9 +155,25 @@ def read_day(path: Path, sha256: str, channels: set[str]) -> tuple[Micros, dict[
         ) from None
     except (OSError, pa.ArrowException) as error:
         raise StoreError(f"{path}: this day of the archive cannot be read: {error}") from None
-    return table.column(TIME).to_numpy(), {
-        c: table.column(c).to_numpy() for c in table.schema.names if c != TIME
-    }
+    times = table.column(TIME).to_numpy()
+    often: dict[str, Floats] = {}
+    seldom: list[tuple[NDArray[np.bool_], Columns]] = []
+    for name in table.schema.names:
+        column = table.column(name)
+        if name == TIME:
+            continue
+        if column.null_count <= _SELDOM * len(times):
+            often[name] = column.to_numpy()
+            continue
+        there = column.is_valid().to_numpy()
+        values = column.drop_null().to_numpy()
+        for known, (_, columns) in seldom:
+            if np.array_equal(known, there):
+                columns[name] = values
+                break
+        else:
+            seldom.append((there, (times[there], {name: values})))
+    return [(times, often), *(found for _, found in seldom)] if often else [f for _, f in seldom]
 
 
 def look_at_day(path: Path) -> tuple[str, DayFile]:

@@ -16,7 +16,7 @@ from sqlalchemy import func, select
 from stream.errors import StoreError
 from stream.store.changes import Block
 from stream.store.connect import Store
-from stream.store.day_file import DAY_US, read_day
+from stream.store.day_file import DAY_US, Columns, read_day
 from stream.store.schema import archive_days, journal_blocks, journal_channels, unsettled
 
 Floats = NDArray[np.float64]
@@ -27,7 +27,6 @@ _TIME: Final = "\0time"
 
 _Key = tuple[int | str, str]
 """Number of a block or path of an archived day, and the digest of its content."""
-_Columns = tuple[Micros, dict[str, Floats]]
 
 
 class _Moved(Exception):
@@ -113,7 +112,7 @@ class Journal:
         self._store = store
         self._station = station
         self._archive = archive
-        self._cache: OrderedDict[_Key, _Columns] = OrderedDict()
+        self._cache: OrderedDict[_Key, list[Columns]] = OrderedDict()
         self._cached = 0
 
     def extent(self) -> dict[str, tuple[int, int, int]]:
@@ -187,16 +186,17 @@ class Journal:
                 continue
 
     def _read(self, wanted: set[str], first_us: int, last_us: int) -> dict[str, Series]:
-        layouts: dict[frozenset[str], list[_Columns]] = {}
+        layouts: dict[frozenset[str], list[Columns]] = {}
         for key, held in self._pieces_between(first_us, last_us):
             shared = wanted & set(held)
             if not shared:
                 continue
-            times, columns = self._columns(key, shared)
-            a, b = np.searchsorted(times, (first_us, last_us + 1))
-            if a < b:
-                part = times[a:b], {c: columns[c][a:b] for c in shared}
-                layouts.setdefault(frozenset(held), []).append(part)
+            for times, columns in self._columns(key, shared):
+                a, b = np.searchsorted(times, (first_us, last_us + 1))
+                mine = shared & columns.keys()
+                if a < b and mine:
+                    part = times[a:b], {c: columns[c][a:b] for c in mine}
+                    layouts.setdefault(frozenset(mine), []).append(part)
         pieces: dict[str, list[Series]] = {channel: [] for channel in wanted}
         for parts in layouts.values():
             times = _join([p[0] for p in parts])
@@ -230,14 +230,15 @@ class Journal:
             rows = [*connection.execute(days), *connection.execute(blocks)]
         return [((row[0], row[1]), json.loads(row[2])) for row in rows]
 
-    def _columns(self, key: _Key, channels: set[str]) -> _Columns:
-        held = self._cache.get(key)
-        if held is not None and channels <= set(held[1]):
+    def _columns(self, key: _Key, channels: set[str]) -> list[Columns]:
+        held = self._cache.get(key, [])
+        known = {c for _, columns in held for c in columns}
+        if held and channels <= known:
             self._cache.move_to_end(key)
             return held
-        found = self._load(key, channels | set(held[1] if held else ()))
-        if held is not None:
-            self._cached -= _size(held)
+        # Columns that were read before are not read again.
+        found = _together(held, self._load(key, channels - known))
+        self._cached -= _size(held)
         self._cache[key] = found
         self._cache.move_to_end(key)
         self._cached += _size(found)
@@ -246,7 +247,7 @@ class Journal:
             self._cached -= _size(old)
         return found
 
-    def _load(self, key: _Key, channels: set[str]) -> _Columns:
+    def _load(self, key: _Key, channels: set[str]) -> list[Columns]:
         where, digest = key
         if isinstance(where, str):
             if self._archive is None:
@@ -261,11 +262,24 @@ class Journal:
             ).scalar()
         if data is None:
             raise _Moved
-        return decode(bytes(data), channels)
+        return [decode(bytes(data), channels)]
 
 
-def _size(block: _Columns) -> int:
-    return block[0].nbytes + sum(v.nbytes for v in block[1].values())
+def _together(held: list[Columns], fresh: list[Columns]) -> list[Columns]:
+    """Groups of columns with those of the same times as one, on the times held first."""
+    found = [(times, dict(columns)) for times, columns in held]
+    for times, columns in fresh:
+        for known, others in found:
+            if len(known) == len(times) and np.array_equal(known, times):
+                others.update(columns)
+                break
+        else:
+            found.append((times, columns))
+    return found
+
+
+def _size(block: list[Columns]) -> int:
+    return sum(t.nbytes + sum(v.nbytes for v in columns.values()) for t, columns in block)
 
 
 def _join(parts: list[NDArray[Any]]) -> NDArray[Any]:

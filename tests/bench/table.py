@@ -1,0 +1,268 @@
+"""One table of what each part costs, measured in one run: ``python tests/bench/table.py``.
+
+Each line gives our speed, that of a plain way measured beside it where there is one, and the
+ratio. ``--json`` prints the same for ``compare.py``.
+"""
+
+import argparse
+import io
+import json
+import sys
+import tempfile
+import threading
+import time
+import urllib.request
+from collections.abc import Callable
+from contextlib import closing, suppress
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).parent.parent))
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import year
+from scipy.optimize import curve_fit
+from small import own_line_stream, packs
+from sqlalchemy import text
+
+from stream.demo.scenario import own_line
+from stream.demo.write import write_station
+from stream.export.verb import export
+from stream.page.serve import listen, serve
+from stream.pipeline.replay import join, replay
+from stream.records import SECOND
+from stream.science.lid import runs_of
+from stream.science.models import FITS, fit_model
+from stream.science.segments import Segments
+from stream.service.pages import page_app
+from stream.sources.messages import Decoder, Message
+from stream.station import load_station, read_clock
+from stream.store import bulk, open_store
+from stream.store.archive import Archive
+from stream.store.day_file import read_day, write_day
+from stream.store.schema import standard_visits
+
+UNITS = {
+    "n2o": "nmol/mol", "h2o": "mmol/mol", "status": "1", "p_air": "kPa", "lid_1": "1",
+    "lid_2": "1", "t_1": "degC", "t_2": "degC",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One measure; ``plain`` is NaN where there is no plain way beside it."""
+
+    what: str
+    unit: str
+    ours: float
+    plain: float = float("nan")
+
+
+def best(times: int, work: Callable[[], object]) -> float:
+    """Shortest of several runs [s]."""
+    found = []
+    for _ in range(times):
+        begun = time.perf_counter()
+        work()
+        found.append(time.perf_counter() - begun)
+    return min(found)
+
+
+def models() -> list[Line]:
+    """Fits of each model, 300 points; the saturating one beside a loop of curve_fit."""
+    rng = np.random.default_rng(1)
+    m, n = 2000, 300
+    t = np.linspace(30.0, 690.0, n)
+    y = 330 - 0.2 * np.expm1(-1e-3 * t) / 1e-3 + rng.normal(0, 0.3, (m, n))
+    segments = Segments(np.tile(t, m), y.ravel().copy(), np.ones(m * n), np.arange(m + 1) * n)
+
+    def loop() -> None:
+        for i in range(100):
+            with suppress(RuntimeError):
+                curve_fit(lambda v, c, s, k: c - s * np.expm1(-k * v) / k, t, y[i],
+                          p0=(330, 0.2, 1e-3))  # fmt: skip
+
+    plain = 100 / best(2, loop)
+    found = []
+    for name in FITS:
+        fit_model(name, segments)
+        speed = m / best(3, lambda q=name: fit_model(q, segments))
+        beside = plain if name == "saturating" else float("nan")
+        found.append(Line(f"fit, {name}", "fits/s", speed, beside))
+    return found
+
+
+def segmentation() -> Line:
+    """A year of one lid at 1 Hz, as runs of one state; beside pandas shift and cumsum."""
+    n = 365 * 86_400
+    times = np.arange(n, dtype=np.int64) * SECOND
+    state = ((times // SECOND) % 10_800 < 690).astype(np.int8)
+    ours = best(3, lambda: runs_of(times, state, 300 * SECOND))
+    frame = pd.Series(state)
+    plain = best(1, lambda: (frame != frame.shift()).cumsum().max())
+    return Line("lid to runs", "M records/s", n / ours / 1e6, n / plain / 1e6)
+
+
+def decoding() -> Line:
+    """SenML packs of 62 records; beside the json module alone, which only parses them."""
+    batch = own_line_stream()
+    messages = packs(batch, 20)
+    units = {c: unit for c, unit in UNITS.items() if c in batch.channels}
+    decoder = Decoder("bench", units, "senml", "time", read_clock("+10:00"), 1 << 20)
+    sent = [Message("small/records/a", m, 0, 1, i, 1) for i, m in enumerate(messages)]
+    count = sum(len(json.loads(m)) for m in messages)
+    ours = best(3, lambda: decoder.batch(sent))
+    plain = best(3, lambda: [json.loads(m) for m in messages])
+    return Line("SenML to records", "k records/s", count / ours / 1e3, count / plain / 1e3)
+
+
+def rows(url: str, name: str) -> Line:
+    """Rows into a table in one transaction; beside executemany of mappings."""
+    columns = [c.name for c in standard_visits.columns]
+    made = [
+        {c: 1.0 for c in columns if c.endswith(("_mol", "_se"))}
+        | {
+            "analyzer": "a", "gas": "N2O", "started_us": i, "revision": 1, "current": 1,
+            "withdrawn": 0, "station_digest": "x", "software_version": "x", "result_digest": "x",
+            "port": 1, "ended_us": i, "mid_us": i, "points": 1,
+        }
+        for i in range(20_000)
+    ]  # fmt: skip
+    with closing(open_store(url)) as store:
+
+        def ours() -> None:
+            with store.writing() as connection:
+                connection.execute(text("DELETE FROM standard_visits"))
+                bulk.insert_rows(connection, standard_visits, made, "s")
+
+        def plain() -> None:
+            with store.writing() as connection:
+                connection.execute(text("DELETE FROM standard_visits"))
+                connection.execute(standard_visits.insert(), [{**r, "station": "s"} for r in made])
+
+        return Line(f"rows into {name}", "k rows/s", 20 / best(3, ours), 20 / best(3, plain))
+
+
+def archive(folder: Path) -> list[Line]:
+    """A day of 17 channels at 1 Hz as Parquet."""
+    rng = np.random.default_rng(2)
+    times = np.arange(86_400, dtype=np.int64) * SECOND
+    names = [f"c{i}" for i in range(17)]
+    columns = [np.round(rng.normal(330, 5, len(times)), 2) for _ in names]
+    size = 8 * 18 * len(times) / 1e6
+    done = []
+
+    def write() -> None:
+        done.append(write_day(folder, "s", 0, names, [(times, columns)]))
+
+    took = best(2, write)
+    path, digest = done[-1].path, done[-1].sha256
+    ours = best(3, lambda: read_day(path, digest, set(names)))
+    plain = best(3, lambda: pq.read_table(path))
+    return [
+        Line("archive, writing a day", "MB/s", size / took),
+        Line("archive, reading a day", "MB/s", size / ours, size / plain),
+    ]
+
+
+def station(folder: Path) -> list[Line]:
+    """Archive to fluxes, one more closure, export and page, on a small station."""
+    path = year.make(4, folder / "year", "three")
+    file = load_station(path)
+    found = []
+    with closing(open_store(file.database_url)) as store:
+        Archive(store, file.station.id, file.archive).adopt()
+        parts = join(file, store)
+        took = best(1, parts.settlement.settle)
+        again = best(2, lambda: parts.settlement.reprocess(-(2**62), 2**62))
+        found.append(Line("Parquet to fluxes, a cold start", "days/s", 4 / took))
+        found.append(Line("Parquet to fluxes again", "days/s", 4 / again))
+        out = folder / "fluxes.csv"
+        count = export(file, "fluxes", out, file.database_url)
+        took = best(2, lambda: export(file, "fluxes", out, file.database_url))
+        found.append(Line("export of fluxes as CSV", "k rows/s", count / took / 1e3))
+        on = listen("127.0.0.1", 0)
+        base = f"http://127.0.0.1:{on.getsockname()[1]}"
+        stop = threading.Event()
+        app = page_app(file, file.database_url, store)
+        thread = threading.Thread(target=serve, args=(app, on, stop))
+        thread.start()
+        for what, at in (("page, today", "/"), ("page, a chart's data", "/data/series?gas=N2O")):
+            ask = lambda at=at: urllib.request.urlopen(base + at).read()  # noqa: E731
+            ask()
+            found.append(Line(what, "answers/s", 1 / best(5, ask)))
+        stop.set()
+        thread.join()
+        on.close()
+    return found
+
+
+def one_more(folder: Path) -> list[Line]:
+    """The cost of one more closure with a day stored, and with twelve: it should not differ."""
+    found = []
+    for days in (1, 12):
+        place = folder / f"more{days}"
+        path = write_station(own_line(days, faults=False), place)
+        file = load_station(path)
+        files = sorted((place / "incoming").iterdir())
+        replay(file, files, file.database_url)
+        with closing(open_store(file.database_url)) as store:
+            parts = join(file, store)
+            last = max(last for _, last, _ in parts.journal.extent().values())
+
+            def settle(last: int = last, parts: object = parts) -> None:
+                with store.writing() as connection:
+                    connection.execute(text("DELETE FROM unsettled"))
+                    connection.execute(
+                        text("INSERT INTO unsettled VALUES ('larkfield', :a, :b)"),
+                        {"a": last - 900 * SECOND, "b": last},
+                    )
+                parts.settlement.settle()  # type: ignore[attr-defined]
+
+            settle()
+            found.append(
+                Line(f"one more closure, {days} days stored", "settlements/s", 1 / best(4, settle))
+            )
+    return found
+
+
+def main() -> None:
+    """Measure and print."""
+    parser = argparse.ArgumentParser()
+    parser.add_argument("--json", action="store_true")
+    parser.add_argument("--postgres", help="URL of a database that may be written into")
+    arguments = parser.parse_args()
+    lines: list[Line] = []
+    out = sys.stderr if arguments.json else sys.stdout
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        work: list[Callable[[], Line | list[Line]]] = [
+            models, segmentation, decoding,
+            lambda: rows(f"sqlite:///{folder / 'rows.db'}", "SQLite"),
+            lambda: archive(folder / "archive"),
+            lambda: station(folder), lambda: one_more(folder),
+        ]  # fmt: skip
+        if arguments.postgres:
+            work.insert(4, lambda: rows(arguments.postgres, "PostgreSQL"))
+        print(f"{'part':<40}{'ours':>12} {'unit':<14}{'plain':>12}{'ratio':>8}", file=out)
+        for measure in work:
+            made = measure()
+            for line in made if isinstance(made, list) else [made]:
+                lines.append(line)
+                known = line.plain == line.plain
+                print(
+                    f"{line.what:<40}{line.ours:>12,.1f} {line.unit:<14}"
+                    + (f"{line.plain:>12,.1f}{line.ours / line.plain:>8.1f}" if known else ""),
+                    file=out, flush=True,
+                )  # fmt: skip
+    if arguments.json:
+        text_out = io.StringIO()
+        json.dump([asdict(line) for line in lines], text_out)
+        print(text_out.getvalue())
+
+
+if __name__ == "__main__":
+    main()
