@@ -55,11 +55,12 @@ def levels_of(points: Points) -> Earlier:
         return Earlier(float(y[0]), float(y[-1]), error)
     if len(y) < 2 * LEVEL:
         return Earlier(math.nan, math.nan, math.nan)
-    ends = np.sort(np.stack((y[:LEVEL], y[-LEVEL:])), axis=1)
-    first, last = (0.5 * (ends[:, LEVEL // 2 - 1] + ends[:, LEVEL // 2])).tolist()
-    apart = ends - ends.mean(axis=1)[:, None]
-    error = math.sqrt(float(np.sum(apart * apart)) / (LEVEL - 1) / LEVEL)
-    return Earlier(first, last, error)
+    levels, apart = [], 0.0
+    for end in (sorted(y[:LEVEL].tolist()), sorted(y[-LEVEL:].tolist())):
+        levels.append(0.5 * (end[LEVEL // 2 - 1] + end[LEVEL // 2]))
+        mean = math.fsum(end) / LEVEL
+        apart += math.fsum((v - mean) ** 2 for v in end)
+    return Earlier(levels[0], levels[1], math.sqrt(apart / (LEVEL - 1) / LEVEL))
 
 
 def seal_flags(

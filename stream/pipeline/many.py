@@ -6,6 +6,7 @@ out. So results are the same to the bit as those of one process, and a worker th
 the middle costs nothing but the time to do its day again.
 """
 
+import gc
 import multiprocessing
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -67,6 +68,8 @@ def work_out(
         As :func:`evaluate`.
     """
     use_threads(1)
+    gc.disable()
+    gc.collect(0)
     key = (url, archive, station.id)
     if key not in _journals:
         _journals[key] = Journal(open_store(url), station.id, Path(archive))

@@ -11,6 +11,7 @@ from stream.pipeline.field_log import FieldLog
 from stream.pipeline.hand_intake import HandIntake, TakenTable
 from stream.pipeline.intake import Intake
 from stream.pipeline.settle import Settled, Settlement
+from stream.pipeline.steady import without_pauses
 from stream.records import Batch
 from stream.sources.replay import Recording, find_recordings, read_recording
 from stream.station import StationFile, needed_channels
@@ -145,7 +146,8 @@ def replay(
             if report:
                 report("fluxes", done, before)
 
-        settled = parts.settlement.settle(progress=progress)
+        with without_pauses():
+            settled = parts.settlement.settle(progress=progress)
         records, known, rejects = taken
         rejects += sum(t.refused for t in tables)
         return Replayed(len(found), records, known, rejects, settled, tables)

@@ -6,6 +6,7 @@ from stream.errors import StoreError
 from stream.pipeline.many import Cluster, Processes
 from stream.pipeline.replay import Report, join
 from stream.pipeline.settle import Settled
+from stream.pipeline.steady import without_pauses
 from stream.records import DAY
 from stream.station import StationFile
 from stream.store import WriterLock, open_existing
@@ -75,7 +76,8 @@ def reprocess(
         elif workers > 1:
             many = Processes(url, file.archive, workers)
         try:
-            return parts.settlement.reprocess(first, stop, progress=progress, evaluator=many)
+            with without_pauses():
+                return parts.settlement.reprocess(first, stop, progress=progress, evaluator=many)
         finally:
             if many is not None:
                 many.close()

@@ -9,6 +9,7 @@ from stream import __version__
 from stream.pipeline.field_log import FieldLog
 from stream.pipeline.hand import HandWork
 from stream.pipeline.many import Evaluator
+from stream.pipeline.steady import tidy_up
 from stream.pipeline.work import AnalyzerWork, Ground
 from stream.sources.hand import HandTable, read_table
 from stream.store.anchors import AnchorReader
@@ -181,6 +182,7 @@ class Settlement:
         changes.station_content = self._file.provenance
         changes.software_version = __version__
         written = self._writer.commit(changes)
+        tidy_up()
         if progress:
             progress(1.0 / len(self._file.station.analyzers))
         return written

@@ -182,13 +182,18 @@ class AnalyzerWork:
         days = {e.lid.closed_us // DAY for e in ready} | {g.identity[1] // DAY for g in gaps}
         days |= {s.first_us // DAY for s in speaks} | {(s.stop_us - 1) // DAY for s in speaks}
         ordered = sorted(days)
-        closures = [[e for e in ready if e.lid.closed_us // DAY == day] for day in ordered]
-        found = self._ground.results(self._analyzer, closures)
+        closures: dict[int, list[Event]] = {day: [] for day in ordered}
+        for event in ready:
+            closures[event.lid.closed_us // DAY].append(event)
+        missing: dict[int, list[Result]] = {}
+        for gap in gaps:
+            missing.setdefault(gap.identity[1] // DAY, []).append(gap)
+        found = self._ground.results(self._analyzer, list(closures.values()))
         for i, (day, results) in enumerate(zip(ordered, found, strict=True)):
             # Days between carry no result; what was stored for them goes with this one.
             first = day * DAY
             stop = ordered[i + 1] * DAY if i + 1 < len(ordered) else 2**62
-            results += [g for g in gaps if g.identity[1] // DAY == day]
+            results += missing.get(day, [])
             parts = [
                 replace(s, first_us=max(s.first_us, first), stop_us=min(s.stop_us, stop))
                 for s in speaks

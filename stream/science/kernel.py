@@ -14,7 +14,9 @@ import numba
 F = TypeVar("F", bound=Callable[..., Any])
 
 WORKERS = max(1, min(8, cpu_count() or 1))
-_MIN_SEGMENTS_A_WORKER = 32
+_MIN_SEGMENTS_A_WORKER = 500
+"""Fewer are done before a second thread has got the interpreter's lock: with 96 segments of
+660 points two threads took 19 ms where one takes 8."""
 
 
 def kernel(function: F) -> F:

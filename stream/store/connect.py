@@ -272,6 +272,10 @@ def _bring_up_to_date(engine: Engine, shown: str) -> None:
             engine.connect().execution_options(lidstream_writer=True) as connection,
             connection.begin(),
         ):
+            if engine.dialect.name == "postgresql":
+                # Several stations may come to a new database at the same moment; whoever
+                # is second finds all done.
+                connection.exec_driver_sql("SELECT pg_advisory_xact_lock(7103245911)")
             config = migrations()
             config.attributes["connection"] = connection
             command.upgrade(config, "head")

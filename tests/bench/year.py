@@ -23,6 +23,7 @@ from stream.demo.scenario import own_line
 from stream.demo.write import station_text
 from stream.pipeline.many import Processes
 from stream.pipeline.replay import join
+from stream.pipeline.steady import without_pauses
 from stream.records import DAY, SECOND
 from stream.station import load_station
 from stream.store import open_store
@@ -90,7 +91,8 @@ def ours(path: Path, workers: int) -> None:
         parts = join(file, store)
         many = Processes(file.database_url, file.archive, workers) if workers > 1 else None
         begun = time.perf_counter()
-        parts.settlement.settle(evaluator=many)
+        with without_pauses():
+            parts.settlement.settle(evaluator=many)
         settled = time.perf_counter() - begun
         if many:
             many.close()
