@@ -165,7 +165,7 @@ class Cluster:
         self._given = (url, str(archive))
         try:
             make: Any = Client
-            self._client = make(address, timeout="20s")
+            self._client = make(address, timeout="10s")
         except (OSError, ValueError) as error:
             raise LidstreamError(f"--scheduler {address}: does not answer: {error}") from None
 

@@ -13,7 +13,7 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
 from stream.science.criterion import Noise, criteria, read_noise, stands
 from stream.science.models import STRAIGHT
@@ -247,7 +247,7 @@ def _judge(
     name = straight_of(models)
     line = criterion[:, models.index(name)] if name else np.full(m, np.inf)
     line_slope = fits[name or models[0]].slope
-    detection = stats.t.ppf(0.975, np.maximum(noise.freedom, 1.0)) * noise.line_se
+    detection = special.stdtrit(np.maximum(noise.freedom, 1.0), 0.975) * noise.line_se
     admitted = np.zeros((m, len(models)), dtype=bool)
     sharp = np.zeros(m, dtype=bool)
     wrong_way = np.zeros(m, dtype=bool)

@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special
 
 from stream.science.constants import GAS_CONSTANT
 
@@ -178,7 +178,7 @@ def detection_limit(slope_se: Any, freedom: Any, moles_per_area: Any) -> Floats:
         t(0.975, ν) SE V P (1 − w)/(R T A) [nmol m⁻² s⁻¹] (Eq. 18 of METHODS.md).
     """
     return np.asarray(
-        stats.t.ppf(0.975, np.asarray(freedom, dtype=np.float64)) * slope_se * moles_per_area
+        special.stdtrit(np.asarray(freedom, dtype=np.float64), 0.975) * slope_se * moles_per_area
     )
 
 

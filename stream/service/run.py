@@ -19,7 +19,6 @@ from stream.service.log import Forward, Log
 from stream.service.metrics import Metrics
 from stream.service.mornings import Mornings
 from stream.service.notify import Notifier
-from stream.service.pages import PagePart
 from stream.service.post import Post
 from stream.service.schedule import Schedule
 from stream.service.state import SourceState, State
@@ -168,6 +167,9 @@ class Service:
         post = Post(self._file, messages, self._tell)
         supervisor.add(Part("post", post.run, _SOURCE_LIMIT_S))
         if station.page.port:
+            # Who serves no page need not wait for what it is made with.
+            from stream.service.pages import PagePart
+
             page = PagePart(self._file, self._url, store, self._tell)
             supervisor.add(Part("page", page.run, _SOURCE_LIMIT_S))
         schedule.start()

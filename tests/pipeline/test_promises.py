@@ -122,12 +122,12 @@ replay(load_station(Path(station)), [Path(folder)], url)
 """A replay that says when each commit begins, so that kills can be spread over the work,
 and that is killed at the very beginning of the commit that is named last, if any."""
 
-ROUNDS = 16
+ROUNDS = 12
 FILES = 10
 
 
 def test_killed_at_any_moment_and_started_again(database_url: str, tmp_path: Path) -> None:
-    """kill -9 of sixteen stations, each at another commit: every second exactly where it
+    """kill -9 of twelve stations, each at another commit: every second exactly where it
     begins, the others within milliseconds of that. Started again, each ends as the
     undisturbed one. The kills must have hit all stages.
     """
