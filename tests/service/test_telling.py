@@ -290,6 +290,7 @@ def test_a_service_tells_over_a_kill(
             service.stop()
         # If not that one, then the first look of this one sees the records that came.
         with Running(file.path, file.database_url) as service:
+            service.wait_for("running")
             wait(lambda: len(hook.posts) >= 2, 60, service.raw)
             wait(lambda: len(heard) >= 2, 20, service.raw)
             wait(lambda: sum("Over" in str(m["Subject"]) for m in mailbox.mails), 20, service.raw)
