@@ -1,11 +1,13 @@
 """Who is told in tests: a mail server and a receiver of webhooks, both real and local."""
 
 import json
+import ssl
 import threading
 from email import message_from_bytes
 from email.message import EmailMessage
 from email.policy import default
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any
 
 from aiosmtpd.controller import Controller
@@ -18,7 +20,7 @@ class Mailbox:
 
     USER, PASSWORD = "station", "between rows 7"
 
-    def __init__(self, *, login: bool = False) -> None:
+    def __init__(self, *, login: bool = False, tls: Path | None = None) -> None:
         self.mails: list[EmailMessage] = []
         self.refuse = 0
         self.port = free_port()
@@ -29,6 +31,10 @@ class Mailbox:
                 "auth_required": True,
                 "auth_require_tls": False,
             }
+        if tls is not None:
+            context = ssl.create_default_context(ssl.Purpose.CLIENT_AUTH)
+            context.load_cert_chain(tls / "broker.pem", tls / "broker.key")
+            more |= {"tls_context": context, "require_starttls": True}
         self._controller = Controller(self, hostname="127.0.0.1", port=self.port, **more)
 
     def _check(self, *words: Any) -> AuthResult:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import paho.mqtt.client as paho
 import pytest
-from broker import Mosquitto
+from broker import Mosquitto, make_certificates
 from receivers import Hook, Mailbox
 from running import Running, wait
 from small import own_line_stream, station_text, write_log
@@ -97,6 +97,23 @@ def test_a_mail_server_that_wants_a_password(
             send(file, Message("b", "mail", {"subject": "s", "text": "t"}))
     with pytest.raises(NotTold, match="refused"):
         send(file, Message("c", "mail", {"subject": "s", "text": "t"}))
+
+
+def test_starttls_checks_the_certificate(tmp_path: Path) -> None:
+    """RFC 3207: with our authority it is sent; without, the server is not believed."""
+    make_certificates(tmp_path)
+    with Mailbox(tls=tmp_path) as box:
+        plain = mail(box.port).replace('security = "none"', 'security = "starttls"')
+        known = written(tmp_path, plain.replace("[mail]", '[mail]\nca_file = "ca.pem"'))
+        send(known, Message("a", "mail", {"subject": "s", "text": "t"}))
+        assert len(box.mails) == 1
+        unknown = written(tmp_path, plain)
+        with pytest.raises(NotTold, match="certificate verify failed"):
+            send(unknown, Message("b", "mail", {"subject": "s", "text": "t"}))
+        clear = written(tmp_path, mail(box.port))
+        with pytest.raises(NotTold, match="530"):
+            send(clear, Message("c", "mail", {"subject": "s", "text": "t"}))
+        assert len(box.mails) == 1
 
 
 def test_a_webhook_bears_its_token_and_follows_nobody(
