@@ -187,21 +187,19 @@ def _report(arguments: argparse.Namespace) -> int:
 def _due(arguments: argparse.Namespace) -> int:
     from contextlib import closing
 
+    from stream.field.desk import Desk
     from stream.field.season import season_calendar
     from stream.field.weather import sampling_due
-    from stream.station import amended, load_station
+    from stream.station import load_station
     from stream.store import open_existing
-    from stream.store.journal import Journal
-    from stream.store.notes import Notes
 
     file = load_station(arguments.station)
     days = season_calendar(
         file.station, day_of(arguments.first, "--from"), day_of(arguments.stop, "--to")
     )
     with closing(open_existing(database_of(arguments, file))) as store:
-        file = amended(file, Notes(store, file.station.id).all())
-        journal = Journal(store, file.station.id, file.archive)
-        for day, why in sampling_due(file.station, journal, days).items():
+        desk = Desk.over(file, store)
+        for day, why in sampling_due(desk.file.station, desk.journal, days).items():
             print(f"{day:%Y-%m-%d %a}  {why}")
     return 0
 

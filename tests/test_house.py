@@ -25,7 +25,7 @@ MAY_IMPORT = {
     "export": FLOOR | {"store", "field"},
     "summary": FLOOR | {"store", "field", "export"},
     "page": FLOOR | {"store", "field", "export", "summary"},
-    "service": FLOOR | {"sources", "store", "pipeline", "summary", "page"},
+    "service": FLOOR | {"sources", "store", "pipeline", "field", "summary", "page"},
     "demo": FLOOR | {"sources", "store", "pipeline", "field", "export", "progress", "summary"},
     "arguments": FLOOR,
     "cli": FLOOR

@@ -14,13 +14,14 @@ from stream.demo.write import write_station
 from stream.errors import LidstreamError
 from stream.export.compare import compare
 from stream.export.verb import export
+from stream.field.desk import Desk
 from stream.pipeline.replay import replay
 from stream.progress import Progress
 from stream.science.flags import gravest
 from stream.station import StationFile, load_station
 from stream.store import open_store
 from stream.store.readers import Reader
-from stream.summary.make import Desk, summarize
+from stream.summary.make import summarize
 from stream.summary.render import VERDICTS, write_summary
 
 

@@ -18,15 +18,13 @@ from stream.export.report_pages import Plate, Report, Sheet
 from stream.export.report_pdf import write_pdf
 from stream.export.whole import write_whole
 from stream.field.days import ChamberDays, chamber_days, plot_days, treatment_days
+from stream.field.desk import Desk
 from stream.field.drivers import Going, goings
 from stream.field.season import GasSeason, SeasonTotals, season_calendar, season_rows, season_totals
 from stream.field.weather import rain_mm
 from stream.science.season import DEFAULT_FACTOR, Amount
-from stream.station import Station, StationFile, amended
+from stream.station import Station, StationFile
 from stream.store import open_existing
-from stream.store.journal import Journal
-from stream.store.notes import Notes
-from stream.store.readers import Reader
 
 _ELEMENT = {"N2O": "N₂O-N", "CH4": "CH₄-C", "CO2": "CO₂-C", "NH3": "NH₃-N", "NO": "NO-N"}
 
@@ -61,10 +59,10 @@ def write_report(
     station = file.station
     days = season_calendar(station, first, last)
     with closing(open_existing(url)) as store:
-        file = amended(file, Notes(store, station.id).all())
+        desk = Desk.over(file, store)
+        file, reader = desk.file, desk.reader
         station = file.station
-        reader = Reader(store, station.id)
-        journal = Journal(store, station.id, file.archive)
+        journal = desk.journal
         totals = season_totals(station, reader, journal, days)
         flags = [(r["mid_us"], r["flags"]) for r in reader.flux_cells(days.period)]
         rain = rain_mm(station, journal, days)

@@ -12,12 +12,11 @@ from stream.export.csv_file import write_csv
 from stream.export.descriptor import write_descriptor
 from stream.export.netcdf_file import write_netcdf
 from stream.export.parquet_file import write_parquet
+from stream.field.desk import Desk
 from stream.field.season import season_calendar
-from stream.station import StationFile, amended, read_clock
-from stream.store import Store, open_existing
-from stream.store.journal import Journal
-from stream.store.notes import Notes
-from stream.store.readers import Period, Reader
+from stream.station import StationFile, read_clock
+from stream.store import open_existing
+from stream.store.readers import Period
 
 FORMATS: Final[dict[str, Callable[[tables.Table, Path], int]]] = {
     ".csv": write_csv,
@@ -91,9 +90,7 @@ def export(
         raise CommandError("--from: must be earlier than --to")
     selection = tables.Selection(Period.between(first, stop), gases, chambers, unit)
     with closing(open_existing(url)) as store:
-        reader = Reader(store, file.station.id)
-        file = amended(file, Notes(store, file.station.id).all())
-        table = _table(file, what, store, reader, selection, first, stop)
+        table = _table(Desk.over(file, store), what, selection, first, stop)
         count = write(table, out)
     if out.suffix == ".csv":
         write_descriptor(table.described(), out, count, file.station.id)
@@ -101,28 +98,25 @@ def export(
 
 
 def _table(
-    file: StationFile,
+    desk: Desk,
     what: str,
-    store: Store,
-    reader: Reader,
     selection: tables.Selection,
     first: int | None,
     stop: int | None,
 ) -> tables.Table:
-    station = file.station
+    station, reader, journal = desk.file.station, desk.reader, desk.journal
     if what == "fluxes":
         return tables.fluxes(station, reader, selection)
     if what == "closures":
         return tables.closures(station, reader, selection)
     if what == "records":
-        return tables.records(station, Journal(store, station.id, file.archive), selection)
+        return tables.records(station, journal, selection)
     zone = read_clock(station.station.timezone)
     days = season_calendar(station, _day(first, zone), _day(stop, zone, end=True))
     if what == "hourly":
         return field_tables.hourly(station, reader, selection, days)
     if what == "field":
         return field_tables.field(station, reader, selection, days)
-    journal = Journal(store, station.id, file.archive)
     make = field_tables.daily if what == "daily" else field_tables.season
     return make(station, reader, journal, selection, days)
 

@@ -52,6 +52,13 @@ def calendar(station: Station, first: date, last: date) -> Calendar:
     return Calendar(first, (last - first).days + 1, standard_offset(zone, first.year))
 
 
+def day_at(station: Station, at_us: int) -> date:
+    """The day at the station, by its standard time, that a moment lies in."""
+    moment = datetime.fromtimestamp(at_us / 1e6, UTC)
+    zone = read_clock(station.station.timezone)
+    return (moment + standard_offset(zone, moment.year)).date()
+
+
 def standard_offset(zone: tzinfo, year: int) -> timedelta:
     """Offset of a zone's standard time: the lesser of those of January and July."""
     offsets = [datetime(year, month, 1, tzinfo=zone).utcoffset() for month in (1, 7)]

@@ -5,10 +5,10 @@ from typing import Any, Final
 
 import numpy as np
 
+from stream.field.desk import Desk
 from stream.records import SECOND
 from stream.science.models.curve import curve
 from stream.store.readers import Period
-from stream.summary.make import Desk
 
 Samples = Callable[[Desk, str, int, int, int], Mapping[str, Mapping[str, Any]]]
 """``samples(desk, chamber, closed_us, opened_us, open_gap_us)``: what was recorded, by gas."""

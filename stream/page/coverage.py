@@ -2,13 +2,13 @@
 
 from calendar import monthrange
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, timedelta
 from typing import Any
 
+from stream.field.desk import Desk
 from stream.field.series import calendar
-from stream.records import DAY, SECOND
+from stream.records import DAY
 from stream.store.readers import Period
-from stream.summary.make import Desk
 
 
 @dataclass(slots=True)
@@ -70,8 +70,3 @@ def month_of(desk: Desk, gas: str, first: date) -> dict[str, Any]:
         "signs": SIGNS,
         "words": WORDS,
     }
-
-
-def day_of(at_us: int, offset: timedelta) -> date:
-    """The day at the station, by its standard time, that a moment lies in."""
-    return (datetime.fromtimestamp(at_us / SECOND, UTC) + offset).date()

@@ -4,12 +4,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from stream.field.desk import Desk
 from stream.records import DAY, SECOND, rfc3339
 from stream.science.flags import gravest
 from stream.station import Chamber, Station
 from stream.store.readers import Period
 from stream.summary.closures import NO_FAULTS
-from stream.summary.make import Desk
 
 _BACK: Final = 3 * DAY
 LID_WORDS: Final = {"closed": "closed", "open": "open", "moving": "moving", "unknown": "no word"}

@@ -8,12 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.field.days import chamber_days, plot_days, treatment_days
-from stream.field.series import calendar, read_series
+from stream.field.desk import Desk
+from stream.field.series import calendar, day_at, read_series
+from stream.page.line import chart, line
 from stream.records import DAY, SECOND, to_micros
 from stream.station import EVENTS, Station, read_clock, read_notes, standing
 from stream.store.notes import Notes
 from stream.store.readers import Period
-from stream.summary.make import Desk
 
 Floats = NDArray[np.float64]
 MOST: Final = 2000
@@ -56,8 +57,7 @@ def chamber_series(
     Returns
     -------
     dict
-        ``series``: for each chamber ``t`` [s], ``y`` [nmol m⁻² s⁻¹], ``se``, ``quality`` and
-        ``closed_us``; ``full`` and ``shown``, how many there are and how many are given.
+        Of :func:`chart`, [nmol m⁻² s⁻¹]; flags of what is suspect or worse.
     """
     steps = max(10, min(steps, MOST))
     found, full = [], 0
@@ -68,7 +68,7 @@ def chamber_series(
         rows = columns.get(name, [])
         if not rows:
             continue
-        mid, y, se, quality, closed = (np.array(c) for c in zip(*rows, strict=True))
+        mid, y, se, quality, closed, flags = (np.array(c) for c in zip(*rows, strict=True))
         y = y.astype(float)
         full += len(y)
         kept = np.zeros(len(y), dtype=bool)
@@ -76,47 +76,40 @@ def chamber_series(
             at = np.flatnonzero(part)
             kept[at[thinned(mid[at], y[at], steps)]] = True
         found.append(
-            {
-                "name": name,
-                "t": (mid[kept] / SECOND).tolist(),
-                "y": y[kept].tolist(),
-                "se": [None if v is None or v != v else float(v) for v in se[kept]],
-                "quality": quality[kept].tolist(),
-                "closed_us": closed[kept].tolist(),
-            }
+            line(
+                name,
+                (mid[kept] / SECOND).tolist(),
+                y[kept].tolist(),
+                se=[None if v is None or v != v else float(v) for v in se[kept]],
+                quality=quality[kept].tolist(),
+                closed_us=closed[kept].tolist(),
+                flags=[f if q > 2 else "" for f, q in zip(flags[kept], quality[kept], strict=True)],
+            )
         )
-    return {"series": found, "full": full, "shown": sum(len(s["t"]) for s in found)}
+    return chart(found, full)
 
 
 def treatment_series(desk: Desk, gas: str, period: Period) -> dict[str, Any]:
     """Daily means of the treatments, weighted by area, over their plots."""
     station = desk.file.station
-    zone = read_clock(station.station.timezone)
-    first, last = (
-        datetime.fromtimestamp(at / SECOND, UTC).astimezone(zone).date()
-        for at in (period.first_us, period.stop_us - 1)
-    )
+    first, last = day_at(station, period.first_us), day_at(station, period.stop_us - 1)
     days = calendar(station, first, last)
     series = read_series(station, desk.reader, days, gas)
     chambers = [chamber_days(station, s, days) for s in series]
-    found, full = [], 0
+    found = []
     noon = (days.start_us + DAY // 2) / SECOND
-    for t in treatment_days(plot_days(station, chambers, days)):
-        there = np.flatnonzero(~np.isnan(t.flux))
-        full += len(there)
-        if not len(there):
-            continue
-        found.append(
-            {
-                "name": t.treatment or "all chambers",
-                "t": (noon + there * (DAY / SECOND)).tolist(),
-                "y": t.flux[there].tolist(),
-                "se": [None if v != v else float(v) for v in t.se[there]],
-                "quality": [1] * len(there),
-                "closed_us": [None] * len(there),
-            }
-        )
-    return {"series": found, "full": full, "shown": full}
+    for means in treatment_days(plot_days(station, chambers, days)):
+        there = np.flatnonzero(~np.isnan(means.flux))
+        if len(there):
+            found.append(
+                line(
+                    means.treatment or "all chambers",
+                    (noon + there * (DAY / SECOND)).tolist(),
+                    means.flux[there].tolist(),
+                    se=[None if v != v else float(v) for v in means.se[there]],
+                )
+            )
+    return chart(found)
 
 
 def events_between(desk: Desk, period: Period) -> list[dict[str, Any]]:

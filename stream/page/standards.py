@@ -2,9 +2,10 @@
 
 from typing import Any
 
+from stream.field.desk import Desk
+from stream.page.line import chart, line
 from stream.records import SECOND
 from stream.store.readers import Period
-from stream.summary.make import Desk
 from stream.summary.standards import deviations
 
 
@@ -17,19 +18,12 @@ def standard_series(desk: Desk, analyzer: str, gas: str, period: Period) -> dict
     for r in desk.reader.standard_visits(period):
         if (r["analyzer"], r["gas"]) == (analyzer, gas):
             rows.setdefault((r["port"], r["standard_nmol_mol"]), []).append(r)
-    series = []
+    lines = []
     for (port, value), visits in sorted(rows.items()):
         found = deviations(visits)
         if found:
-            series.append(
-                {
-                    "name": f"port {port}, {value:g} nmol/mol",
-                    "t": [at / SECOND for at, _ in found],
-                    "y": [100.0 * d for _, d in found],
-                    "se": [None] * len(found),
-                    "quality": [1] * len(found),
-                    "closed_us": [None] * len(found),
-                }
+            name = f"port {port}, {value:g} nmol/mol"
+            lines.append(
+                line(name, [at / SECOND for at, _ in found], [100.0 * d for _, d in found])
             )
-    count = sum(len(s["t"]) for s in series)
-    return {"series": series, "full": count, "shown": count, "events": []}
+    return {**chart(lines), "events": []}

@@ -9,13 +9,12 @@ from typing import Any
 import numpy as np
 
 from stream.errors import CommandError
+from stream.field.desk import Desk
 from stream.field.season import SeasonTotals, season_totals
-from stream.field.series import calendar, standard_offset
-from stream.page.coverage import day_of
+from stream.field.series import calendar, day_at
+from stream.page.line import line
 from stream.page.series import extent_of
 from stream.records import DAY, SECOND
-from stream.station import read_clock
-from stream.summary.make import Desk
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,17 +36,8 @@ class Totals:
             for t in g.treatments:
                 sums = np.mean([p.cumulative for p in t.plots], axis=0)
                 ends = [(days.start_us + i * DAY) / SECOND for i in range(days.days + 1)]
-                n = days.days + 1
-                found.append(
-                    {
-                        "name": t.treatment or "all plots",
-                        "t": ends,
-                        "y": [0.0, *(float(v) for v in sums)],
-                        "se": [None] * n,
-                        "quality": [1] * n,
-                        "closed_us": [None] * n,
-                    }
-                )
+                sofar = [0.0, *(float(v) for v in sums)]
+                found.append(line(t.treatment or "all plots", ends, sofar))
         return found
 
 
@@ -72,10 +62,8 @@ class TotalsKept:
 
 def _work_out(desk: Desk, first_us: int, stop_us: int) -> Totals:
     station = desk.file.station
-    zone = read_clock(station.station.timezone)
     season = station.season
-    offset = standard_offset(zone, 2026)
-    begin, end = day_of(first_us, offset), day_of(stop_us, offset) - timedelta(days=1)
+    begin, end = day_at(station, first_us), day_at(station, stop_us) - timedelta(days=1)
     if season is not None:
         begin, end = max(begin, season.start), min(end, season.end)
     if end < begin:

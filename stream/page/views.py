@@ -4,7 +4,7 @@ import base64
 import hashlib
 import math
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date
 from typing import Any, Final
 
 from starlette.exceptions import HTTPException
@@ -12,9 +12,11 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from stream.page.app import site_of
+from stream.field.desk import Desk
+from stream.field.series import day_at
 from stream.page.closure import FACTS, REASONS, closure_of, drawn
 from stream.page.coverage import month_of
+from stream.page.line import chart
 from stream.page.plan import LID_WORDS, plan_of
 from stream.page.security import POLICY
 from stream.page.series import (
@@ -24,12 +26,13 @@ from stream.page.series import (
     gases_of,
     treatment_series,
 )
+from stream.page.site import site_of
 from stream.page.standards import standard_series
 from stream.records import DAY, SECOND
 from stream.store.messages import Messages
 from stream.store.readers import Period
 from stream.summary.closures import DayRows, faults_of
-from stream.summary.make import Desk, summarize, yesterday
+from stream.summary.make import summarize, yesterday
 from stream.summary.render import as_html
 from stream.summary.standards import standards_of
 
@@ -138,7 +141,7 @@ def coverage(request: Request) -> Response:
     desk = site.desk()
     station = desk.file.station
     extent = extent_of(desk)
-    last = datetime.fromtimestamp(extent.stop_us / SECOND).astimezone().date()
+    last = day_at(station, extent.stop_us - 1)
     given = request.query_params.get("month", "")
     first = _date(f"{given}-01") if given else last
     gas = _gas(request, desk)
@@ -216,19 +219,11 @@ def field_data(request: Request) -> Response:
     """Cumulative emissions of the treatments."""
     site = site_of(request)
     desk = site.desk()
-    found = site.totals.of(desk).cumulative(_gas(request, desk))
+    found = chart(site.totals.of(desk).cumulative(_gas(request, desk)))
     extent = extent_of(desk)
-    count = sum(len(s["t"]) for s in found)
-    return _json(
-        {
-            "series": found,
-            "full": count,
-            "shown": count,
-            "events": events_between(desk, extent),
-            "from": extent.first_us / SECOND,
-            "to": extent.stop_us / SECOND,
-        }
-    )
+    found["events"] = events_between(desk, extent)
+    found["from"], found["to"] = extent.first_us / SECOND, extent.stop_us / SECOND
+    return _json(found)
 
 
 def routes() -> list[Route]:

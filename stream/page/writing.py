@@ -1,28 +1,24 @@
-"""What people write: signing in, the field log, and files that they take away."""
+"""What people write: signing in, and the field log."""
 
 import os
-import tempfile
+import time
 from datetime import datetime
-from pathlib import Path
 from typing import Any, Final
 
-from starlette.background import BackgroundTask
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import FileResponse, RedirectResponse, Response
+from starlette.responses import RedirectResponse, Response
 from starlette.routing import Route
 
-from stream.errors import CommandError, LidstreamError
-from stream.export.verb import FORMATS, export
+from stream.errors import CommandError
 from stream.field.log import keep_note
-from stream.page.app import Site, site_of
 from stream.page.security import client_of, form_word, is_our_form, is_token
-from stream.records import DAY, to_micros
+from stream.page.site import Site, site_of
+from stream.records import to_micros
 from stream.station import KINDS, FieldNote, Station, read_clock, read_notes, standing
 from stream.store.notes import Notes
 
-WHAT: Final = ("fluxes", "closures", "daily", "field", "season", "records")
 _BACK: Final = 303
 
 
@@ -117,46 +113,6 @@ async def take_back(request: Request) -> Response:
     return RedirectResponse("/log", _BACK)
 
 
-def download(request: Request) -> Response:
-    """Files to take away."""
-    site = site_of(request)
-    asked = request.query_params
-    formats = [f.removeprefix(".") for f in FORMATS]
-    if "what" not in asked:
-        return site.show(request, "download.html", what=WHAT, formats=formats, text="")
-    what, kind = asked["what"], asked.get("format", "csv")
-    if what not in WHAT or kind not in formats:
-        raise HTTPException(404)
-    if not site.downloads.allows(client_of(request)):
-        raise HTTPException(429, "Too many downloads; wait a minute.")
-    zone = read_clock(site.file.station.station.timezone)
-    folder = Path(tempfile.mkdtemp(prefix="lidstream-"))
-    name = f"{site.file.station.id}-{what}.{kind}"
-    try:
-        bounds = [_bound(asked.get(key, ""), zone) for key in ("from", "to")]
-        stop = None if bounds[1] is None else bounds[1] + DAY
-        export(site.file, what, folder / name, site.url, first=bounds[0], stop=stop)
-    except LidstreamError as error:
-        _sweep(folder)
-        return site.show(request, "download.html", 400, what=WHAT, formats=formats, text=str(error))
-    return FileResponse(folder / name, filename=name, background=BackgroundTask(_sweep, folder))
-
-
-def _sweep(folder: Path) -> None:
-    for path in folder.iterdir():
-        path.unlink()
-    folder.rmdir()
-
-
-def _bound(text: str, zone: Any) -> int | None:
-    if not text:
-        return None
-    try:
-        return to_micros(datetime.fromisoformat(text[:10]).replace(tzinfo=zone))
-    except ValueError:
-        raise CommandError(f"{text!r} is not a day like 2026-02-09") from None
-
-
 async def _our_form(request: Request) -> Any:
     form = await request.form(max_files=0, max_fields=30)
     if not is_our_form(request, form):
@@ -217,8 +173,6 @@ def _note(station: Station, given: dict[str, str], author: str) -> FieldNote:
 
 
 def _now_us() -> int:
-    import time
-
     return time.time_ns() // 1000
 
 
@@ -230,5 +184,4 @@ def routes() -> list[Route]:
         Route("/log", log, methods=["GET"]),
         Route("/log", write, methods=["POST"]),
         Route("/log/{number:int}/take-back", take_back, methods=["POST"]),
-        Route("/download", download),
     ]

@@ -6,7 +6,6 @@ out. So results are the same to the bit as those of one process, and a worker th
 the middle costs nothing but the time to do its day again.
 """
 
-import gc
 import multiprocessing
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
@@ -17,6 +16,7 @@ from typing import Any, Final
 from stream.errors import CommandError, LidstreamError
 from stream.pipeline.evaluate import evaluate
 from stream.pipeline.rows import Event
+from stream.pipeline.steady import tidy_up, without_pauses
 from stream.science.kernel import use_threads
 from stream.station import Analyzer, Station
 from stream.store import open_store
@@ -68,12 +68,13 @@ def work_out(
         As :func:`evaluate`.
     """
     use_threads(1)
-    gc.disable()
-    gc.collect(0)
     key = (url, archive, station.id)
     if key not in _journals:
         _journals[key] = Journal(open_store(url), station.id, Path(archive))
-    return evaluate(station, station.analyzer(analyzer), events, _journals[key])
+    with without_pauses():
+        results = evaluate(station, station.analyzer(analyzer), events, _journals[key])
+        tidy_up()
+    return results
 
 
 class Processes:

@@ -1,19 +1,19 @@
 """Alerts: looks at the station every minute, and sees to it that incidents are told once."""
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 from stream.errors import StoreError
+from stream.field.desk import Desk
 from stream.records import SECOND, rfc3339
 from stream.service.ways import NotTold, send
 from stream.sources.mqtt import Tell
 from stream.station import StationFile, read_clock
 from stream.store import Store
-from stream.store.messages import Message, Messages
+from stream.store.messages import Incident, Message, Messages
 from stream.summary.incidents import Incidents, Turn
-from stream.summary.make import Desk
 from stream.summary.now import Condition, conditions, disk
 
 RULES: Final = {
@@ -57,8 +57,7 @@ class Alerting:
         self._save(now)
         try:
             if self._incidents is None:
-                hold = round(self._file.station.alerts.hold_min * 60 * SECOND)
-                self._incidents = Incidents(self._messages.incidents(open_only=True), hold)
+                self._incidents = self._from(self._messages.incidents(open_only=True))
             desk = Desk.over(self._file, self._store)
             found = list(conditions(desk, now, self._started_us, self._free_mb()))
         except StoreError as error:
@@ -75,9 +74,11 @@ class Alerting:
         if "disk_low" not in self._file.station.alerts.rules:
             return []
         if self._incidents is None:
-            hold = round(self._file.station.alerts.hold_min * 60 * SECOND)
-            self._incidents = Incidents((), hold)
+            self._incidents = self._from(())
         return [disk(self._free_mb(), least)]
+
+    def _from(self, going_on: Iterable[Incident]) -> Incidents:
+        return Incidents(going_on, round(self._file.station.alerts.hold_min * 60 * SECOND))
 
     def _keep(self, turn: Turn, now: int) -> None:
         incident = turn.incident

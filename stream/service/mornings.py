@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from stream.errors import LidstreamError, StoreError
+from stream.field.desk import Desk
 from stream.records import SECOND
 from stream.service.ways import send
 from stream.sources.mqtt import Tell
@@ -14,7 +15,7 @@ from stream.station import StationFile, read_clock
 from stream.store import Store
 from stream.store.messages import Message, Messages
 from stream.store.summaries import digest_of
-from stream.summary.make import Desk, summarize, yesterday
+from stream.summary.make import summarize, yesterday
 from stream.summary.model import DaySummary
 from stream.summary.render import as_html, as_text, subject, write_summary
 

@@ -6,6 +6,7 @@ from typing import Any
 
 from starlette.applications import Starlette
 
+from stream.field.desk import Desk
 from stream.page.app import make_app
 from stream.page.serve import listen, serve
 from stream.pipeline.look import samples_around
@@ -13,7 +14,6 @@ from stream.pipeline.note import take_up
 from stream.sources.mqtt import Tell
 from stream.station import StationFile
 from stream.store import Store, open_existing
-from stream.summary.make import Desk
 
 
 def _samples(

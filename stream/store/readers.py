@@ -124,13 +124,19 @@ class Reader:
     def flux_points(
         self, gas: str, chambers: Sequence[str], period: Period
     ) -> Iterator[Sequence[Any]]:
-        """Fluxes that are known, for drawing: (chamber, mid_us, flux, se, quality, closed_us),
-        in order of chamber and time.
+        """Fluxes that are known, for drawing: (chamber, mid_us, flux, se, quality, closed_us,
+        flags), in order of chamber and time.
         """
         f = fluxes.c
         query = (
             select(
-                f.chamber, f.mid_us, f.flux_nmol_m2_s, f.flux_se_nmol_m2_s, f.quality, f.closed_us
+                f.chamber,
+                f.mid_us,
+                f.flux_nmol_m2_s,
+                f.flux_se_nmol_m2_s,
+                f.quality,
+                f.closed_us,
+                f.flags,
             )
             .join_from(closures, fluxes, _of_closure(fluxes))
             .where(

@@ -23,7 +23,7 @@ class _Seen:
 
 @dataclass(frozen=True, slots=True)
 class DayRows:
-    """What the store has of a day; ``after`` are the rows of the day after it."""
+    """What the store has of a day, or of another period."""
 
     fluxes: list[Row]
     gaps: list[Row]

@@ -1,21 +1,19 @@
 """A day's summary out of what is stored."""
 
+import shutil
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
 from stream import __version__
+from stream.field.desk import Desk
 from stream.field.series import calendar
 from stream.records import DAY, rfc3339
-from stream.station import Station, StationFile, amended, read_clock, read_notes, standing
-from stream.store import Store
+from stream.station import Station, read_clock, read_notes, standing
 from stream.store.anchors import AnchorReader
-from stream.store.journal import Journal
 from stream.store.notes import Notes
-from stream.store.readers import Period, Reader
-from stream.store.summaries import Summaries
+from stream.store.readers import Period
 from stream.summary.closures import DayRows, chamber_days, faults_of, grave
 from stream.summary.fluxes import fluxes_of
 from stream.summary.model import ChamberDay, ClockDoubt, DaySummary, Fault, Machine, Task
@@ -25,29 +23,6 @@ from stream.summary.tasks import tasks_of
 from stream.summary.upkeep import hand_sampling, upkeep
 
 _FORTNIGHT: Final = 14
-
-
-@dataclass(frozen=True, slots=True)
-class Desk:
-    """What a summary is written from: the station as amended, and readers of its store."""
-
-    file: StationFile
-    store: Store
-    reader: Reader
-    journal: Journal
-    kept: Summaries
-
-    @classmethod
-    def over(cls, file: StationFile, store: Store) -> "Desk":
-        """Over an open store."""
-        name = file.station.id
-        return cls(
-            amended(file, Notes(store, name).all()),
-            store,
-            Reader(store, name),
-            Journal(store, name, file.archive),
-            Summaries(store, name),
-        )
 
 
 def yesterday(station: Station, now: float | None = None) -> date:
@@ -143,8 +118,6 @@ def _machine(
 
 
 def _free_mb(desk: Desk) -> float | None:
-    import shutil
-
     folder = desk.store.folder or desk.file.path.resolve().parent
     try:
         return round(shutil.disk_usage(folder).free / 1e6, 0)

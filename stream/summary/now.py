@@ -4,10 +4,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Final, Literal
 
+from stream.field.desk import Desk
 from stream.records import SECOND, rfc3339
+from stream.science.units import rule_between
 from stream.station import Chamber
 from stream.store.readers import Period
-from stream.summary.make import Desk
 
 Sight = Literal["wrong", "fine", "between"]
 """``between`` leaves an incident as it is: that is what keeps one from flickering."""
@@ -110,8 +111,8 @@ def _hot(desk: Desk, newest: int, limit_c: float) -> Iterator[Condition]:
         series = records[c.air_temperature_channel].filled()
         if not len(series.values):
             continue
-        shift = 273.15 if station.channels[c.air_temperature_channel].unit == "K" else 0.0
-        warm = float(series.values[-1]) - shift
+        scale, shift = rule_between(station.channels[c.air_temperature_channel].unit, "degC")
+        warm = float(series.values[-1]) * scale + shift
         bounds = station.channels[c.air_temperature_channel].range
         if bounds is not None and not bounds[0] <= series.values[-1] <= bounds[1]:
             continue

@@ -5,9 +5,10 @@ from contextlib import closing
 from datetime import date
 
 from stream.errors import CommandError
+from stream.field.desk import Desk
 from stream.station import StationFile
 from stream.store import open_existing
-from stream.summary.make import Desk, summarize, yesterday
+from stream.summary.make import summarize, yesterday
 from stream.summary.model import DaySummary
 
 

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from small import own_line_stream, part, station_text
 
+from stream.field.desk import Desk
 from stream.pipeline.replay import Parts
 from stream.records import SECOND, Batch, tidy
 from stream.service.alerting import Alerting
@@ -17,7 +18,6 @@ from stream.station import StationFile, load_station
 from stream.store import Store
 from stream.store.messages import Incident, Messages
 from stream.summary.incidents import Incidents
-from stream.summary.make import Desk
 from stream.summary.now import Condition, Sight, conditions
 
 MINUTE = 60 * SECOND

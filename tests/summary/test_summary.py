@@ -13,13 +13,14 @@ from small import station_text
 
 from stream.demo.scenario import own_line, shared_analyzer
 from stream.demo.write import write_station
+from stream.field.desk import Desk
 from stream.field.log import keep_note
 from stream.pipeline.replay import join, replay
 from stream.records import SECOND, tidy
 from stream.science.flags import FLAGS
 from stream.station import FieldNote, StationFile, load_station
 from stream.store import Store, open_store
-from stream.summary.make import Desk, summarize
+from stream.summary.make import summarize
 from stream.summary.model import DaySummary
 from stream.summary.render import as_html, as_json, as_text, subject, write_summary
 

@@ -113,16 +113,16 @@ function timeChart(box) {
 
   function numbers(found) {
     const most = 200, rows = [];
-    for (const s of found.series) s.t.forEach((t, k) => rows.push([t, s.name, s.y[k], s.se[k], s.quality[k], s.closed_us[k]]));
+    for (const s of found.series) s.t.forEach((t, k) => rows.push([t, s.name, s.y[k], s.se[k], s.quality[k] <= 2 ? "good" : s.flags[k].replaceAll(" ", ", ").replaceAll("_", " "), s.closed_us[k]]));
     rows.sort((a, b) => b[0] - a[0]);
     const body = element("tbody");
-    for (const [t, name, y, se, q, closed] of rows.slice(0, most)) {
+    for (const [t, name, y, se, words, closed] of rows.slice(0, most)) {
       const when = stationText(t);
       const first = closed ? element("a", { href: "/closure/" + encodeURIComponent(name) + "/" + closed }, when) : when;
-      body.append(element("tr", {}, element("th", { scope: "row" }, first), element("td", {}, name.replaceAll("_", " ")), element("td", {}, short(y)), element("td", {}, short(se)), element("td", {}, q <= 2 ? "good" : "doubtful")));
+      body.append(element("tr", {}, element("th", { scope: "row" }, first), element("td", {}, name.replaceAll("_", " ")), element("td", {}, short(y)), element("td", {}, short(se)), element("td", { class: "words" }, words)));
     }
     const head = element("tr");
-    for (const word of ["time", "line", box.dataset.unit, "standard error", "quality"]) head.append(element("th", { scope: "col" }, word));
+    for (const word of ["time", "line", box.dataset.unit, "standard error", "flags"]) head.append(element("th", { scope: "col" }, word));
     const caption = element("caption", { class: "why" }, rows.length > most ? "The newest " + most + " of " + rows.length : rows.length + " values");
     box.querySelector(".numbers .wide").replaceChildren(element("table", {}, caption, element("thead", {}, head), body));
   }

@@ -1,0 +1,66 @@
+"""Files that people take away."""
+
+import tempfile
+from datetime import datetime, tzinfo
+from pathlib import Path
+from typing import Final
+
+from starlette.background import BackgroundTask
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, Response
+from starlette.routing import Route
+
+from stream.errors import CommandError, LidstreamError
+from stream.export.verb import FORMATS, export
+from stream.page.security import client_of
+from stream.page.site import site_of
+from stream.records import DAY, to_micros
+from stream.station import read_clock
+
+WHAT: Final = ("fluxes", "closures", "daily", "field", "season", "records")
+
+
+def download(request: Request) -> Response:
+    """Files to take away."""
+    site = site_of(request)
+    asked = request.query_params
+    formats = [f.removeprefix(".") for f in FORMATS]
+    if "what" not in asked:
+        return site.show(request, "download.html", what=WHAT, formats=formats, text="")
+    what, kind = asked["what"], asked.get("format", "csv")
+    if what not in WHAT or kind not in formats:
+        raise HTTPException(404)
+    if not site.downloads.allows(client_of(request)):
+        raise HTTPException(429, "Too many downloads; wait a minute.")
+    zone = read_clock(site.file.station.station.timezone)
+    folder = Path(tempfile.mkdtemp(prefix="lidstream-"))
+    name = f"{site.file.station.id}-{what}.{kind}"
+    try:
+        bounds = [_bound(asked.get(key, ""), zone) for key in ("from", "to")]
+        stop = None if bounds[1] is None else bounds[1] + DAY
+        export(site.file, what, folder / name, site.url, first=bounds[0], stop=stop)
+    except LidstreamError as error:
+        _sweep(folder)
+        return site.show(request, "download.html", 400, what=WHAT, formats=formats, text=str(error))
+    return FileResponse(folder / name, filename=name, background=BackgroundTask(_sweep, folder))
+
+
+def _sweep(folder: Path) -> None:
+    for path in folder.iterdir():
+        path.unlink()
+    folder.rmdir()
+
+
+def _bound(text: str, zone: tzinfo) -> int | None:
+    if not text:
+        return None
+    try:
+        return to_micros(datetime.fromisoformat(text[:10]).replace(tzinfo=zone))
+    except ValueError:
+        raise CommandError(f"{text!r} is not a day like 2026-02-09") from None
+
+
+def routes() -> list[Route]:
+    """Where they are."""
+    return [Route("/download", download)]

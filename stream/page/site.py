@@ -1,0 +1,85 @@
+"""What the handlers of the page share: the store, the rates, and how a page is made."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from jinja2 import Environment
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from stream import __version__
+from stream.field.desk import Desk
+from stream.page.closure import Samples
+from stream.page.security import Rate, form_word
+from stream.page.totals import TotalsKept
+from stream.station import StationFile
+from stream.store import Store
+
+NAVIGATION: Final = (
+    ("/", "Today"),
+    ("/series", "Fluxes"),
+    ("/coverage", "Coverage"),
+    ("/faults", "Faults"),
+    ("/standards", "Standards"),
+    ("/field", "Field totals"),
+    ("/log", "Field log"),
+    ("/download", "Download"),
+)
+
+
+@dataclass(slots=True)
+class Site:
+    """What the handlers share.
+
+    Attributes
+    ----------
+    file : StationFile
+    url : str
+        Of the database, for exports.
+    store : Store
+    samples : callable
+        See :data:`Samples`.
+    noted : callable
+        Called when somebody has written into the field log.
+    """
+
+    file: StationFile
+    url: str
+    store: Store
+    samples: Samples
+    noted: Callable[[], None]
+    token: str | None
+    templates: Environment
+    totals: TotalsKept = field(default_factory=TotalsKept)
+    sign_ins: Rate = field(default_factory=lambda: Rate(5, 60.0))
+    writings: Rate = field(default_factory=lambda: Rate(20, 60.0))
+    downloads: Rate = field(default_factory=lambda: Rate(10, 60.0))
+
+    def desk(self) -> Desk:
+        """The store as it is now."""
+        return Desk.over(self.file, self.store)
+
+    def show(
+        self, request: Request, template: str, status: int = 200, **content: Any
+    ) -> HTMLResponse:
+        """A page."""
+        station = self.file.station
+        common = {
+            "path": request.url.path,
+            "station": station,
+            "name": station.station.name or station.id,
+            "writer": request.session.get("writer") if self.token else None,
+            "may_write": self.token is not None,
+            "form_word": form_word(request),
+            "navigation": NAVIGATION,
+            "version": __version__,
+        }
+        made = self.templates.get_template(template).render({**common, **content})
+        return HTMLResponse(made, status)
+
+
+def site_of(request: Request) -> Site:
+    """What the handlers share."""
+    site: Site = request.app.state.site
+    return site
