@@ -158,6 +158,9 @@ def test_a_message_is_tried_until_it_is_told(
         assert post.look() == 1
         assert post.look() == 0
         assert [m["Subject"] for m in mailbox.mails] == ["b", "a"]
+        # What was told stays told, though somebody puts it there again.
+        messages.put(fresh, 3)
+        assert post.look() == 0
         assert len(hook.posts) == 1
 
 

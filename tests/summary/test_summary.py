@@ -20,9 +20,11 @@ from stream.records import SECOND, tidy
 from stream.science.flags import FLAGS
 from stream.station import FieldNote, StationFile, load_station
 from stream.store import Store, open_store
+from stream.summary.closures import DayRows, faults_of
 from stream.summary.make import summarize
 from stream.summary.model import DaySummary
 from stream.summary.render import as_html, as_json, as_text, subject, write_summary
+from stream.summary.standards import deviations
 
 HOUR = timedelta(hours=10)
 
@@ -104,6 +106,32 @@ def test_first_and_last_time_and_count(days: Days) -> None:
                 near = timedelta(minutes=20)
                 assert abs(datetime.fromisoformat(case.first_at) - times[0]) <= near
                 assert abs(datetime.fromisoformat(case.last_at) - times[-1]) <= near
+
+
+def test_a_fault_is_over_once_a_later_closure_is_free_of_it() -> None:
+    """And is still so where the last one bears it, or where a gap is the last."""
+
+    def flux(hour: int, flags: str) -> dict[str, object]:
+        at = hour * 3600 * SECOND
+        return {"chamber": "A", "closed_us": at, "gas": "N2O", "flags": flags}
+
+    gap = {"chamber": "A", "due_us": 9 * 3600 * SECOND, "flags": "lid_stuck_open"}
+    fluxes = [flux(1, "slow_lid"), flux(4, "poor_fit"), flux(7, "poor_fit")]
+
+    def over(gaps: list[dict[str, object]]) -> dict[str, bool]:
+        return {f.flag: f.cases[0].over for f in faults_of(DayRows(fluxes, gaps))}
+
+    assert over([]) == {"slow_lid": True, "poor_fit": False}
+    assert over([gap]) == {"slow_lid": True, "poor_fit": True, "lid_stuck_open": False}
+
+
+def test_zero_gas_has_no_relative_deviation() -> None:
+    rows = [
+        {"mid_us": 1, "standard_nmol_mol": 0.0, "value_nmol_mol": 2.0},
+        {"mid_us": 2, "standard_nmol_mol": 400.0, "value_nmol_mol": 404.0},
+        {"mid_us": 3, "standard_nmol_mol": 400.0, "value_nmol_mol": None},
+    ]
+    assert deviations(rows) == [(2, pytest.approx(0.01))]
 
 
 def test_counts_of_closures(days: Days) -> None:
