@@ -41,11 +41,10 @@ def make(days: int, folder: Path, models: str) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     text = station_text(scenario)
     if models == "all":
-        text = text.replace(
-            "[field]",
-            '[models]\ncandidates = ["linear", "quadratic", "saturating", "diffusive",'
-            ' "theil_sen"]\n[field]',
-        )
+        three = 'candidates = ["linear", "quadratic", "saturating"]'
+        five = three.replace("]", ', "diffusive", "theil_sen"]')
+        assert three in text
+        text = text.replace(three, five)
     path = folder / "station.toml"
     path.write_text(text, encoding="utf-8")
     file = load_station(path)

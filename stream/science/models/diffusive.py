@@ -4,7 +4,7 @@ C(t) = C₀ + s₀ φ(t; τ), φ = τ [(2/√π) z + e^(z²) erfc z − 1], z = 
 METHODS.md), the non-steady-state solution of [Livingston2006]_ for a chamber on a
 deep soil, written with the initial slope s₀ as a coefficient. It never saturates, and
 bends most sharply at the start. Given τ it is linear in C₀ and s₀, so only
-q = √(T/τ) is searched for: a scan on averaged points, then Gauss–Newton on all. In q
+q = √(T/τ) is searched for: a scan on averaged points, then Newton steps on all. In q
 the curve has a finite derivative where it becomes a line, which it has not in τ.
 """
 
@@ -17,7 +17,7 @@ from scipy import special
 
 from stream.science.kernel import inline, kernel
 from stream.science.models.batch import fit_batch
-from stream.science.models.profile import average, finish
+from stream.science.models.profile import BINS, STEPS, average, cubics, finish, search, shape
 from stream.science.models.result import (
     COLUMNS,
     COVARIANCE,
@@ -35,8 +35,7 @@ _SAME = int(FitStatus.SAME_TIME)
 _NO_CURVATURE = int(FitStatus.NO_CURVATURE)
 _AT_BOUND = int(FitStatus.CURVE_AT_BOUND)
 
-_BINS: Final = 32
-_GRID: Final = 16
+_SCAN: Final = 16
 _LEAST: Final = 0.02
 MAX_CURVE: Final = 20.0
 """Largest √(T/τ) that is searched."""
@@ -44,13 +43,9 @@ _TERMS: Final = 30
 _ROOT_PI: Final = math.sqrt(math.pi)
 
 
-_STEPS: Final = 512
-"""Places of the table for each unit of z."""
-
-
 def _table() -> NDArray[np.float64]:
-    """G(z) = φ/t and its derivative at equal steps of z, rows of (G, G′ · step)."""
-    z = np.arange(round(MAX_CURVE * _STEPS) + 2) / _STEPS
+    """G(z) = φ/t as cubics that lie within 1e-13 of it."""
+    z = np.arange(round(MAX_CURVE * STEPS) + 3) / STEPS
     small = z < 0.7
     near = z[small, None]
     n = np.arange(2, _TERMS)
@@ -64,7 +59,7 @@ def _table() -> NDArray[np.float64]:
     e = special.erfcx(far)
     value[~small] = (2.0 * far / _ROOT_PI + e - 1.0) / far**2
     slope[~small] = 2.0 * (e - value[~small]) / far
-    return np.column_stack([value, slope / _STEPS])
+    return cubics(value, slope)
 
 
 _TABLE: Final = _table()
@@ -72,95 +67,10 @@ _TABLE: Final = _table()
 
 @inline
 def basis(x: float, q: float) -> tuple[float, float]:
-    """φ(x)/T at x = t/T for q = √(T/τ), and its derivative by q; a line as q goes to zero.
-
-    From a table by cubics that meet value and slope at each place: within 1e-13.
-    """
+    """φ(x)/T at x = t/T for q = √(T/τ), and its derivative by q; a line as q goes to zero."""
     root = math.sqrt(x)
-    place = q * root * _STEPS
-    i = int(place)
-    u = place - i
-    v = 1.0 - u
-    y0, d0 = _TABLE[i, 0], _TABLE[i, 1]
-    y1, d1 = _TABLE[i + 1, 0], _TABLE[i + 1, 1]
-    value = v * v * ((1.0 + 2.0 * u) * y0 + u * d0) + u * u * ((3.0 - 2.0 * u) * y1 - v * d1)
-    slope = 6.0 * u * v * (y1 - y0) + v * (1.0 - 3.0 * u) * d0 + u * (3.0 * u - 2.0) * d1
-    return x * value, x * root * slope * _STEPS
-
-
-@inline
-def _project(
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    w: NDArray[np.float64],
-    sw: float,
-    q: float,
-) -> tuple[float, float]:
-    """What the curve explains at q, and the Gauss–Newton step in q; ``y`` is centred."""
-    sp = 0.0
-    sd = 0.0
-    spp = 0.0
-    spd = 0.0
-    sdd = 0.0
-    spy = 0.0
-    sdy = 0.0
-    pr, dr = basis(x[x.shape[0] // 2], q)
-    for i in range(x.shape[0]):
-        p, d = basis(x[i], q)
-        p -= pr
-        d -= dr
-        sp += w[i] * p
-        sd += w[i] * d
-        spp += w[i] * p * p
-        spd += w[i] * p * d
-        sdd += w[i] * d * d
-        spy += w[i] * p * y[i]
-        sdy += w[i] * d * y[i]
-    cpp = spp - sp * sp / sw
-    cpd = spd - sp * sd / sw
-    cdd = sdd - sd * sd / sw
-    slope = spy / cpp
-    left = cdd - cpd * cpd / cpp
-    step = math.nan
-    if slope != 0.0 and left > 0.0:
-        step = (sdy - slope * cpd) / (slope * left)
-    return slope * spy, step
-
-
-@inline
-def _search(
-    x: NDArray[np.float64], y: NDArray[np.float64], w: NDArray[np.float64], sw: float, top: float
-) -> float:
-    """Best q between 0 and ``top``: a scan, then golden sections around its best."""
-    ratio = (top / _LEAST) ** (1.0 / (_GRID - 2))
-    best = 0
-    explained, _ = _project(x, y, w, sw, 0.0)
-    for j in range(1, _GRID):
-        gain, _ = _project(x, y, w, sw, _LEAST * ratio ** (j - 1))
-        if gain > explained:
-            explained = gain
-            best = j
-    low = 0.0 if best <= 1 else _LEAST * ratio ** (best - 2)
-    high = min(top, _LEAST * ratio**best)
-    golden = 0.6180339887498949
-    a = high - golden * (high - low)
-    b = low + golden * (high - low)
-    at_a, _ = _project(x, y, w, sw, a)
-    at_b, _ = _project(x, y, w, sw, b)
-    for _ in range(12):
-        if at_a > at_b:
-            high = b
-            b = a
-            at_b = at_a
-            a = high - golden * (high - low)
-            at_a, _ = _project(x, y, w, sw, a)
-        else:
-            low = a
-            a = b
-            at_a = at_b
-            b = low + golden * (high - low)
-            at_b, _ = _project(x, y, w, sw, b)
-    return float(0.5 * (low + high))
+    value, slope = shape(_TABLE, q * root)
+    return x * value, x * root * slope
 
 
 @kernel
@@ -175,9 +85,9 @@ def _fit(
     correlated: bool,
     out: NDArray[np.float64],
 ) -> None:
-    bin_x = np.empty(_BINS)
-    bin_y = np.empty(_BINS)
-    bin_w = np.empty(_BINS)
+    bin_x = np.empty(BINS)
+    bin_y = np.empty(BINS)
+    bin_w = np.empty(BINS)
     for s in range(first, last):
         a, b = offsets[s], offsets[s + 1]
         n = b - a
@@ -210,27 +120,18 @@ def _fit(
             yc[i] = y[a + i] - my
             syy += ws[i] * yc[i] * yc[i]
 
-        if n > 2 * _BINS:
+        z = np.sqrt(x)
+        if n > 2 * BINS:
             average(x, yc, ws, bin_x, bin_y, bin_w)
-            q = _search(bin_x, bin_y, bin_w, sw, MAX_CURVE)
+            bin_z = np.sqrt(bin_x)
+            q = search(
+                x, z, yc, ws, sw, bin_x, bin_z, bin_y, bin_w, _TABLE, _LEAST, MAX_CURVE, _SCAN
+            )
         else:
-            q = _search(x, yc, ws, sw, MAX_CURVE)
-        gain, step = _project(x, yc, ws, sw, q)
-        for _ in range(40):
-            following = min(MAX_CURVE, max(0.0, q + step))
-            better, next_step = _project(x, yc, ws, sw, following)
-            if not better > gain:
-                if abs(step) <= 1e-9 * q or not math.isfinite(step):
-                    break
-                step *= 0.5
-                continue
-            q = following
-            gain = better
-            step = next_step
+            q = search(x, z, yc, ws, sw, x, z, yc, ws, _TABLE, _LEAST, MAX_CURVE, _SCAN)
 
         status = 0.0
-        straight, _ = _project(x, yc, ws, sw, 0.0)
-        if q < 1e-6 or not gain > straight:
+        if q < 1e-6:
             q = 0.0
             status = _NO_CURVATURE
         elif q > 0.999 * MAX_CURVE:
@@ -239,7 +140,9 @@ def _fit(
         phi = np.empty(n)
         der = np.empty(n)
         for i in range(n):
-            phi[i], der[i] = basis(x[i], q)
+            value, change = shape(_TABLE, q * z[i])
+            phi[i] = x[i] * value
+            der[i] = x[i] * z[i] * change
         rate, variance, covariance = finish(
             row, status, phi, der, yc, ws, sw, my, syy, span, PARAMETERS, known, correlated
         )

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from stream.science.kernel import inline, kernel
 from stream.science.models.batch import fit_batch
-from stream.science.models.profile import average, finish
+from stream.science.models.profile import BINS, STEPS, average, cubics, finish, search
 from stream.science.models.result import (
     COLUMNS,
     COVARIANCE,
@@ -33,8 +33,10 @@ _SAME = int(FitStatus.SAME_TIME)
 _NO_CURVATURE = int(FitStatus.NO_CURVATURE)
 _AT_BOUND = int(FitStatus.CURVE_AT_BOUND)
 
-_BINS: Final = 32
-_GRID: Final = 12
+_SCAN: Final = 12
+_LEAST: Final = 0.05
+_TAIL: Final = 38.0
+"""From here on (1 − e^−u)/u is 1/u to rounding."""
 _SMALL: Final = 0.1
 MAX_CURVE: Final = 500.0
 """Largest k·T that is searched."""
@@ -44,7 +46,7 @@ second, is this: e⁻³ of the curve is then left to be seen."""
 
 
 @inline
-def _basis(u: float) -> tuple[float, float]:
+def basis(u: float) -> tuple[float, float]:
     """g(u) = (1 − e^−u)/u and its derivative, exact to rounding down to u = 0."""
     if u < _SMALL:
         g = 1.0
@@ -61,121 +63,12 @@ def _basis(u: float) -> tuple[float, float]:
     return g, (e - g) / u
 
 
-@inline
-def _project(
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    w: NDArray[np.float64],
-    sw: float,
-    xr: float,
-    kappa: float,
-) -> tuple[float, float, float]:
-    """Profile at κ: what the curve explains, half the RSS's gradient, its Gauss–Newton slope.
-
-    ``y`` is centred, so that Σ w y = 0. Moments are taken about the mean time ``xr``.
-    """
-    n = x.shape[0]
-    gr, dgr = _basis(kappa * xr)
-    pr = xr * gr
-    dr = xr * xr * dgr
-    sp = 0.0
-    sd = 0.0
-    spp = 0.0
-    spd = 0.0
-    sdd = 0.0
-    spy = 0.0
-    sdy = 0.0
-    for i in range(n):
-        g, dg = _basis(kappa * x[i])
-        p = x[i] * g - pr
-        d = x[i] * x[i] * dg - dr
-        wp = w[i] * p
-        wd = w[i] * d
-        sp += wp
-        sd += wd
-        spp += wp * p
-        spd += wp * d
-        sdd += wd * d
-        spy += wp * y[i]
-        sdy += wd * y[i]
-    cpp = spp - sp * sp / sw
-    cpd = spd - sp * sd / sw
-    cdd = sdd - sd * sd / sw
-    slope = spy / cpp
-    gradient = -slope * (sdy - slope * cpd)
-    curve = slope * slope * (cdd - cpd * cpd / cpp)
-    return slope * spy, gradient, curve
+def _table() -> NDArray[np.float64]:
+    u = np.arange(round(_TAIL * STEPS) + 2) / STEPS
+    return cubics(*np.array([basis(v) for v in u]).T)
 
 
-@inline
-def _descend(
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    w: NDArray[np.float64],
-    sw: float,
-    xr: float,
-    kappa: float,
-    low: float,
-    high: float,
-    tolerance: float,
-) -> float:
-    """Root of the gradient between ``low`` and ``high``: Newton, then secant, else halving."""
-    before = 0.0
-    gradient_before = 0.0
-    for step in range(60):
-        _, gradient, curve = _project(x, y, w, sw, xr, kappa)
-        if gradient < 0.0:
-            low = kappa
-        else:
-            high = kappa
-        if step > 0 and (gradient - gradient_before) * (kappa - before) > 0.0:
-            move = -gradient * (kappa - before) / (gradient - gradient_before)
-        elif curve > 0.0:
-            move = -gradient / curve
-        else:
-            move = math.nan
-        before = kappa
-        gradient_before = gradient
-        following = kappa + move
-        if not (low <= following <= high):
-            following = 0.5 * (low + high)
-        kappa = following
-        if abs(kappa - before) <= tolerance * kappa or high - low <= 1e-15 * high:
-            break
-    return kappa
-
-
-@inline
-def _locate(
-    x: NDArray[np.float64],
-    y: NDArray[np.float64],
-    w: NDArray[np.float64],
-    sw: float,
-    xr: float,
-    top: float,
-    tolerance: float,
-) -> tuple[float, float, float]:
-    """Scan κ from 0 to ``top``; return the best and the bracket around it."""
-    ratio = (top / 0.05) ** (1.0 / (_GRID - 2))
-    best = 0
-    explained = -1.0
-    value = 0.05
-    for j in range(_GRID):
-        if j == 0:
-            gain, gradient, _ = _project(x, y, w, sw, xr, 0.0)
-            downhill = gradient < 0.0
-        else:
-            gain, _, _ = _project(x, y, w, sw, xr, value)
-            value *= ratio
-        if gain > explained:
-            explained = gain
-            best = j
-    if best == 0 and not downhill:
-        return 0.0, 0.0, 0.0
-    low = 0.0 if best <= 1 else 0.05 * ratio ** (best - 2)
-    high = 0.05 * ratio**best if best < _GRID - 1 else top
-    middle = 0.025 if best == 0 else 0.05 * ratio ** (best - 1)
-    return _descend(x, y, w, sw, xr, min(middle, high), low, high, tolerance), low, high
+_TABLE: Final = _table()
 
 
 @kernel
@@ -190,9 +83,9 @@ def _fit(
     correlated: bool,
     out: NDArray[np.float64],
 ) -> None:
-    bin_x = np.empty(_BINS)
-    bin_y = np.empty(_BINS)
-    bin_w = np.empty(_BINS)
+    bin_x = np.empty(BINS)
+    bin_y = np.empty(BINS)
+    bin_w = np.empty(BINS)
     for s in range(first, last):
         a, b = offsets[s], offsets[s + 1]
         n = b - a
@@ -215,15 +108,12 @@ def _fit(
         yc = np.empty(n)
         sw = 0.0
         sy = 0.0
-        xr = 0.0
         y0 = y[a]
         for i in range(n):
             x[i] = t[a + i] / span
             sw += ws[i]
-            xr += ws[i] * x[i]
             sy += ws[i] * (y[a + i] - y0)
         my = y0 + sy / sw
-        xr /= sw
         syy = 0.0
         for i in range(n):
             yc[i] = y[a + i] - my
@@ -236,23 +126,11 @@ def _fit(
                 break
         top = min(MAX_CURVE, LEFT_TO_BE_SEEN / max(x[0], gap))
 
-        if n > 2 * _BINS:
+        if n > 2 * BINS:
             average(x, yc, ws, bin_x, bin_y, bin_w)
-            kappa, low, high = _locate(bin_x, bin_y, bin_w, sw, xr, top, 1e-4)
-            if kappa > 0.0:
-                rough = kappa
-                kappa = _descend(x, yc, ws, sw, xr, rough, low, high, 1e-6)
-                near_low = low > 0.0 and kappa - low < 1e-3 * low
-                near_high = high < top and high - kappa < 1e-3 * high
-                if near_low or near_high or (low == 0.0 and kappa < 1e-6):
-                    # The averages led to the wrong stretch: scan all points.
-                    kappa, low, high = _locate(x, yc, ws, sw, xr, top, 1e-9)
-            else:
-                _, gradient, _ = _project(x, yc, ws, sw, xr, 0.0)
-                if gradient < 0.0:
-                    kappa, low, high = _locate(x, yc, ws, sw, xr, top, 1e-9)
+            kappa = search(x, x, yc, ws, sw, bin_x, bin_x, bin_y, bin_w, _TABLE, _LEAST, top, _SCAN)
         else:
-            kappa, low, high = _locate(x, yc, ws, sw, xr, top, 1e-9)
+            kappa = search(x, x, yc, ws, sw, x, x, yc, ws, _TABLE, _LEAST, top, _SCAN)
 
         status = 0.0
         if kappa < 1e-7:
@@ -264,7 +142,7 @@ def _fit(
         phi = np.empty(n)
         der = np.empty(n)
         for i in range(n):
-            g, dg = _basis(kappa * x[i])
+            g, dg = basis(kappa * x[i])
             phi[i] = x[i] * g
             der[i] = x[i] * x[i] * dg
         rate, variance, covariance = finish(

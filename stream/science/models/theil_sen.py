@@ -29,6 +29,7 @@ from stream.science.models.result import (
     FitStatus,
 )
 from stream.science.models.spread import spread
+from stream.science.order_statistics import median_of, sorted_between
 from stream.science.segments import Segments
 
 PARAMETERS = 2
@@ -43,10 +44,9 @@ _NORMAL: Final = 1.959963984540054
 
 
 @inline
-def _between(slopes: NDArray[np.float64], rank: float) -> float:
-    """Sorted value at a rank counted from 1, bounded by the ends."""
-    i = min(max(int(rank) - 1, 0), slopes.shape[0] - 1)
-    return float(slopes[i])
+def _place(rank: float, count: int) -> int:
+    """Place counted from 0 of a rank counted from 1, bounded by the ends."""
+    return min(max(int(rank) - 1, 0), count - 1)
 
 
 @kernel
@@ -61,6 +61,7 @@ def _fit(
     correlated: bool,
     out: NDArray[np.float64],
 ) -> None:
+    room = np.empty(32)
     for s in range(first, last):
         a, b = offsets[s], offsets[s + 1]
         n = b - a
@@ -76,8 +77,8 @@ def _fit(
             for j in range(COMPLETE):
                 i0 = a + n * j // COMPLETE
                 i1 = a + n * (j + 1) // COMPLETE
-                x[j] = np.median(t[i0:i1])
-                v[j] = np.median(y[i0:i1])
+                x[j] = 0.5 * (t[(i0 + i1 - 1) // 2] + t[(i0 + i1) // 2])  # times are in order
+                v[j] = median_of(y[i0:i1], room)
         else:
             x = t[a:b].copy()
             v = y[a:b].copy()
@@ -92,14 +93,16 @@ def _fit(
         if count == 0:
             row[STATUS] = _SAME
             continue
-        slopes = np.sort(slopes[:count])
-        middle = count // 2
-        slope = slopes[middle] if count % 2 else 0.5 * (slopes[middle - 1] + slopes[middle])
         # Sen's interval by the variance of Kendall's S, without ties of values.
         sigma = math.sqrt(m * (m - 1) * (2 * m + 5) / 18.0)
         reach = _NORMAL * sigma
-        low = _between(slopes, round((count - reach) / 2.0))
-        high = _between(slopes, round((count + reach) / 2.0) + 1.0)
+        low_at = _place(round((count - reach) / 2.0), count)
+        high_at = _place(round((count + reach) / 2.0) + 1.0, count)
+        a_at, b_at = (count - 1) // 2, count // 2
+        ordered, begun = sorted_between(slopes[:count], min(low_at, a_at), max(high_at, b_at))
+        slope = 0.5 * (ordered[a_at - begun] + ordered[b_at - begun])
+        low = ordered[low_at - begun]
+        high = ordered[high_at - begun]
 
         sw = 0.0
         sy = 0.0
