@@ -80,27 +80,23 @@ def evaluate(
         for e, end in zip(events, surely, strict=True)
     ]
     around, records = _read(station, analyzer, events, windows, journal)
-    lids = [None if e.before is None else as_lid(*e.before) for e in events]
-    past = [
-        None if lid is None else window_of(lid.closed_us, lid.opened_us, dead, longest, mixing)
-        for lid in lids
+    known = [i for i, e in enumerate(events) if e.before is not None]
+    past_lids = [as_lid(*e.before) for e in events if e.before is not None]
+    past_windows = [
+        window_of(lid.closed_us, lid.opened_us, dead, longest, mixing) for lid in past_lids
     ]
     runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
     stays = stays_of(analyzer, runs, [(e.chamber, e.lid) for e in events])
     past_stays = stays_of(
-        analyzer, runs, [(e.chamber, lid) for e, lid in zip(events, lids, strict=True)]
+        analyzer, runs, [(events[i].chamber, lid) for i, lid in zip(known, past_lids, strict=True)]
     )
     points: dict[str, list[Points]] = {}
     earlier: list[dict[str, Earlier]] = [{} for _ in events]
     for gas in analyzer.gases:
         view = view_of(station, analyzer, gas, records, runs)
-        points[gas] = [
-            view.points(event.lid, window, stay)
-            for event, window, stay in zip(events, windows, stays, strict=True)
-        ]
-        for known, lid, window, stay in zip(earlier, lids, past, past_stays, strict=True):
-            if lid is not None and window is not None:
-                known[gas] = levels_of(view.ends(lid, window, stay))
+        points[gas] = view.points([e.lid for e in events], windows, stays)
+        for i, ended in zip(known, view.ends(past_lids, past_windows, past_stays), strict=True):
+            earlier[i][gas] = levels_of(ended)
     return results_of(station, analyzer, events, around, points, earlier)
 
 
@@ -185,15 +181,15 @@ def _read(
     last = max(w.stop_us for w in windows) + after
     records = journal.read(channels, first, last)
     sensors = Sensors(station, records)
-    around = [
-        surroundings(station, e.chamber, sensors, e.lid.closed_us, w)
+    places = [
+        (e.chamber, Window(e.lid.closed_us, w.stop_us))
         for e, w in zip(events, windows, strict=True)
     ]
-    return around, records
+    return surroundings(station, sensors, places), records
 
 
 def stays_of(
-    analyzer: Analyzer, runs: Runs, closures: Sequence[tuple[Chamber, LidClosure | None]]
+    analyzer: Analyzer, runs: Runs, closures: Sequence[tuple[Chamber, LidClosure]]
 ) -> list[list[PortVisit]]:
     """For each closure the visits to its port that overlap it; none without a selector."""
     if not analyzer.shared:
@@ -206,7 +202,7 @@ def stays_of(
         [
             v
             for v in by_port.get(chamber.port if chamber.port is not None else -1, [])
-            if lid is not None and v.ended_us > lid.closed_us and v.started_us < lid.opened_us
+            if v.ended_us > lid.closed_us and v.started_us < lid.opened_us
         ]
         for chamber, lid in closures
     ]
@@ -223,26 +219,43 @@ class View:
     standards: list[StandardVisits]
     areas: bool
 
-    def ends(self, lid: LidClosure, window: Window, stays: list[PortVisit]) -> Points:
+    def ends(
+        self,
+        lids: Sequence[LidClosure],
+        windows: Sequence[Window],
+        stays: Sequence[list[PortVisit]],
+    ) -> list[Points]:
         """As :meth:`points`, but of an own line only the first and the last few."""
         if self.analyzer.shared:
-            return self.points(lid, window, stays)
-        found = end_points(self.samples, window, lid.closed_us)
-        return calibrated(found, lid, self.standards, self.analyzer, self.gas, areas=self.areas)
+            return self.points(lids, windows, stays)
+        found = end_points(self.samples, windows, [lid.closed_us for lid in lids])
+        return self._calibrated(found, lids)
 
-    def points(self, lid: LidClosure, window: Window, stays: list[PortVisit]) -> Points:
-        """Points of one closure, in terms of the standards where there are any."""
+    def points(
+        self,
+        lids: Sequence[LidClosure],
+        windows: Sequence[Window],
+        stays: Sequence[list[PortVisit]],
+    ) -> list[Points]:
+        """Points of closures, in terms of the standards where there are any."""
         rules = self.station.closure
-        if self.analyzer.shared:
-            flush = round(self.analyzer.flush_s * SECOND)
-            mixing = round(self.analyzer.mixing_s * SECOND)
-            precision = precision_nmol(self.station, self.analyzer, self.gas)
-            found = visit_points(
-                self.samples, window, lid.closed_us, stays, flush, mixing, precision, rules
-            )
-        else:
-            found = own_line_points(self.samples, window, lid.closed_us, rules)
-        return calibrated(found, lid, self.standards, self.analyzer, self.gas, areas=self.areas)
+        if not self.analyzer.shared:
+            closed = [lid.closed_us for lid in lids]
+            return self._calibrated(own_line_points(self.samples, windows, closed, rules), lids)
+        flush = round(self.analyzer.flush_s * SECOND)
+        mixing = round(self.analyzer.mixing_s * SECOND)
+        precision = precision_nmol(self.station, self.analyzer, self.gas)
+        found = [
+            visit_points(self.samples, window, lid.closed_us, stay, flush, mixing, precision, rules)
+            for lid, window, stay in zip(lids, windows, stays, strict=True)
+        ]
+        return self._calibrated(found, lids)
+
+    def _calibrated(self, points: Sequence[Points], lids: Sequence[LidClosure]) -> list[Points]:
+        return [
+            calibrated(p, lid, self.standards, self.analyzer, self.gas, areas=self.areas)
+            for p, lid in zip(points, lids, strict=True)
+        ]
 
 
 def view_of(

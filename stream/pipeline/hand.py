@@ -114,13 +114,9 @@ class HandWork:
         first = min(c.closed_us for c in closures) - hold
         last = max(c.opened_us for c in closures)
         records = self._ground.journal.read(channels, first, last)
-        sensors = Sensors(station, records)
-        found = []
-        for c in closures:
-            window = Window(c.closed_us, c.opened_us)
-            near = surroundings(station, chambers[c.chamber], sensors, c.closed_us, window)
-            found.append(_as_noted(near, c))
-        return found
+        places = [(chambers[c.chamber], Window(c.closed_us, c.opened_us)) for c in closures]
+        found = surroundings(station, Sensors(station, records), places)
+        return [_as_noted(near, c) for near, c in zip(found, closures, strict=True)]
 
 
 def _as_noted(near: Surroundings, closure: HandClosure) -> Surroundings:

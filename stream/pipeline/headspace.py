@@ -1,7 +1,9 @@
 """The air under each lid: height, temperature, pressure, and what had to be assumed."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +13,7 @@ from stream.records import SECOND
 from stream.science.atmosphere import standard_pressure
 from stream.science.constants import ZERO_CELSIUS_K
 from stream.science.flux import Headspace, dry_air_per_area, relative_geometry_se
+from stream.science.sensors import means_over, steps_at
 from stream.science.soil import water_filled_pore_space
 from stream.science.soil_storage import (
     DIFFUSIVITY_M2_S,
@@ -19,11 +22,16 @@ from stream.science.soil_storage import (
     storage,
     time_constant_s,
 )
-from stream.science.window import Window, mean_over, step_at
+from stream.science.window import Window
 from stream.station import Chamber, Station
 from stream.store.journal import Series
 
+Floats = NDArray[np.float64]
+Micros = NDArray[np.int64]
+
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_AROUND_EDGE_US: Final = (60 * SECOND, 30 * SECOND)
+"""How long before and after a lid closes pressure is looked at."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,61 +103,80 @@ class Sensors:
             self._clean[channel] = series
         return self._clean[channel]
 
+    def means(
+        self, channels: Sequence[str | None], starts: Micros, stops: Micros
+    ) -> tuple[Floats, NDArray[np.bool_]]:
+        """Mean of one channel over each window, in its quantity's canonical unit, and whether
+        it is the last value before that holds; NaN where there is neither, or no channel.
+        """
+        means = np.full(len(channels), np.nan)
+        held = np.zeros(len(channels), dtype=bool)
+        hold = round(self._station.closure.hold_s * SECOND)
+        for channel, at in _places(channels).items():
+            series = self.clean(channel)
+            scale, shift = to_canonical(self._station, channel)
+            mean, old = means_over(series.times, series.values, starts[at], stops[at], hold)
+            means[at], held[at] = mean * scale + shift, old
+        return means, held
+
+    def jumps(self, channels: Sequence[str | None], edges: Micros) -> NDArray[np.bool_]:
+        """Whether air pressure jumps as each lid closes."""
+        found = np.zeros(len(channels), dtype=bool)
+        least = self._station.closure.pressure_step_pa
+        for channel, at in _places(channels).items():
+            series = self.there(channel)
+            scale, _ = to_canonical(self._station, channel)
+            step, error = steps_at(series.times, series.values, edges[at], *_AROUND_EDGE_US)
+            found[at] = (np.abs(step) * scale > least) & (np.abs(step) > 4.0 * error)
+        return found
+
+
+def _places(channels: Sequence[str | None]) -> dict[str, NDArray[np.int64]]:
+    """Channel → where it stands."""
+    found: dict[str, list[int]] = {}
+    for i, channel in enumerate(channels):
+        if channel is not None:
+            found.setdefault(channel, []).append(i)
+    return {channel: np.array(at) for channel, at in found.items()}
+
 
 def surroundings(
-    station: Station,
-    chamber: Chamber,
-    sensors: Sensors,
-    closed_us: int,
-    window: Window,
-) -> Surroundings:
-    """Read the sensors over the closed time up to the end of the window."""
-    flags: set[str] = set()
-    whole = Window(closed_us, window.stop_us)
-
-    def over(channel: str | None) -> tuple[float, bool]:
-        if channel is None:
-            return float("nan"), False
-        series = sensors.clean(channel)
-        hold = round(station.closure.hold_s * SECOND)
-        mean, held = mean_over(series.times, series.values, whole, hold)
-        scale, shift = to_canonical(station, channel)
-        return mean * scale + shift, held
-
-    temperature, held = over(chamber.air_temperature_channel)
-    if np.isnan(temperature):
-        flags.add("no_temperature")
-    elif held:
-        flags.add("temperature_held")
-    if chamber.pressure_channel is not None:
-        series = sensors.there(chamber.pressure_channel)
-        scale, _ = to_canonical(station, chamber.pressure_channel)
-        step, error = step_at(series.times, series.values, closed_us, 60 * SECOND, 30 * SECOND)
-        if abs(step) * scale > station.closure.pressure_step_pa and abs(step) > 4.0 * error:
+    station: Station, sensors: Sensors, closures: Sequence[tuple[Chamber, Window]]
+) -> list[Surroundings]:
+    """Read the sensors of closures over the closed time up to the end of the window."""
+    chambers = [chamber for chamber, _ in closures]
+    closed = np.array([w.start_us for _, w in closures], dtype=np.int64)
+    stops = np.array([w.stop_us for _, w in closures], dtype=np.int64)
+    warm, held = sensors.means([c.air_temperature_channel for c in chambers], closed, stops)
+    pressure, _ = sensors.means([c.pressure_channel for c in chambers], closed, stops)
+    jumped = sensors.jumps([c.pressure_channel for c in chambers], closed)
+    soil, _ = sensors.means([c.soil_temperature_channel for c in chambers], closed, stops)
+    moisture, _ = sensors.means([c.soil_moisture_channel for c in chambers], closed, stops)
+    unknown = float("nan")
+    density = np.array([c.bulk_density_g_cm3 or unknown for c in chambers])
+    filled = water_filled_pore_space(moisture, density)
+    assumed = np.isnan(pressure)
+    pressure = np.where(assumed, standard_pressure(station.station.elevation_m), pressure)
+    columns = (closed, warm, held, pressure, assumed, jumped, soil, moisture, filled)
+    found = []
+    for chamber, (at, t, old, p, guessed, jump, ts, vwc, wfps) in zip(
+        chambers, zip(*(c.tolist() for c in columns), strict=True), strict=True
+    ):
+        flags = set()
+        if t != t:
+            flags.add("no_temperature")
+        elif old:
+            flags.add("temperature_held")
+        if guessed:
+            flags.add("pressure_assumed")
+        if jump:
             flags.add("pressure_step")
-    pressure, _ = over(chamber.pressure_channel)
-    assumed = bool(np.isnan(pressure))
-    if assumed:
-        flags.add("pressure_assumed")
-        pressure = standard_pressure(station.station.elevation_m)
-    soil_temperature, _ = over(chamber.soil_temperature_channel)
-    moisture, _ = over(chamber.soil_moisture_channel)
-    wfps = float("nan")
-    if chamber.bulk_density_g_cm3 is not None:
-        wfps = float(water_filled_pore_space(moisture, chamber.bulk_density_g_cm3))
-    height = chamber.height_at(_EPOCH + timedelta(microseconds=closed_us))
-    if height is None:
-        flags.add("no_height")
-    return Surroundings(
-        height_m=float("nan") if height is None else height,
-        air_temperature_k=temperature,
-        pressure_pa=pressure,
-        assumed_pressure=assumed,
-        soil_temperature_k=soil_temperature,
-        soil_moisture=moisture,
-        wfps=wfps,
-        flags=frozenset(flags),
-    )
+        height = chamber.height_at(_EPOCH + timedelta(microseconds=at))
+        if height is None:
+            flags.add("no_height")
+            height = unknown
+        found.append(Surroundings(height, t, p, guessed, ts, vwc, wfps, frozenset(flags)))
+    return found
 
 
 def headspace_of(

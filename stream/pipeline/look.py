@@ -72,12 +72,12 @@ def samples_around(
         channels, wide.start_us - round(hold * SECOND), wide.stop_us + after + SECOND
     )
     runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
-    (stays,) = stays_of(analyzer, runs, [(place, lid)])
+    stays = stays_of(analyzer, runs, [(place, lid)])
     found = {}
     for gas in analyzer.gases:
         view = view_of(station, analyzer, gas, records, runs)
-        fitted = view.points(lid, window, stays)
-        others = _others(view, window, wide, stays, closed_us)
+        (fitted,) = view.points([lid], [window], stays)
+        others = _others(view, window, wide, stays[0], closed_us)
         others = calibrated(others, lid, view.standards, analyzer, gas, areas=view.areas)
         found[gas] = {"fitted": _columns(fitted), "left_out": _columns(others)}
     return found

@@ -1,5 +1,6 @@
 """The points that a closure is fitted to: samples of an own line, or visits of a selector."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -8,8 +9,18 @@ from numpy.typing import NDArray
 
 from stream.pipeline.samples import Samples
 from stream.records import SECOND
+from stream.science.gather import (
+    FAULT,
+    FLAT,
+    NO_SAMPLES,
+    NO_WATER,
+    OUTSIDE,
+    ends,
+    gather,
+    wrong_with,
+)
 from stream.science.visits import PortVisit, visit_values
-from stream.science.window import Window, is_flat, missing_share, select, usual_spacing
+from stream.science.window import Window, select
 from stream.station import ClosureRules
 from stream.store.changes import Row
 
@@ -17,6 +28,13 @@ Floats = NDArray[np.float64]
 
 MISSING_ALLOWED = 0.1
 """Share of a window that may lack samples without a flag."""
+_WRONG: Final = {
+    NO_SAMPLES: "no_samples",
+    NO_WATER: "no_water",
+    OUTSIDE: "out_of_range",
+    FAULT: "analyzer_fault",
+    FLAT: "flat_line",
+}
 LONG_PAUSE = 1.75
 """Pause between visits, over the shortest, that says one was left out."""
 
@@ -60,21 +78,39 @@ class Points:
 
 
 def own_line_points(
-    samples: Samples, window: Window, closed_us: int, rules: ClosureRules
-) -> Points:
-    """All usable samples of a closure whose chamber has the line to itself."""
-    part = select(samples.inlet_us, window)
-    inlet = samples.inlet_us[part]
-    flags = _sample_flags(samples, part)
-    if not flags & {"no_samples"} and missing_share(inlet, window) > MISSING_ALLOWED:
-        flags.add("samples_missing")
-    usable = ~np.isnan(samples.dry[part])
-    t = (inlet[usable] - closed_us) / SECOND
-    y = samples.dry[part][usable]
-    _count_flags(flags, len(t), rules)
-    spacing = usual_spacing(inlet) / SECOND
-    return Points(
-        t, y, np.ones_like(t), False, spacing, window.stop_us, _mean(samples.water[part]), flags
+    samples: Samples,
+    windows: Sequence[Window],
+    closed_us: Sequence[int],
+    rules: ClosureRules,
+) -> list[Points]:
+    """All usable samples of closures whose chamber has the line to itself."""
+    got = gather(
+        samples.inlet_us, samples.raw, samples.dry, samples.water, samples.wrong,
+        *_bounds(windows), np.array(closed_us, dtype=np.int64),
+    )  # fmt: skip
+    weights = np.ones_like(got.t)
+    columns = (got.offsets[:-1], got.offsets[1:], got.spacing_us / SECOND, got.missing, got.water)
+    points = []
+    for window, bits, (a, b, spacing, missing, water) in zip(
+        windows, got.wrong.tolist(), zip(*(c.tolist() for c in columns), strict=True), strict=True
+    ):
+        flags = _words(bits)
+        if not bits & NO_SAMPLES and missing > MISSING_ALLOWED:
+            flags.add("samples_missing")
+        _count_flags(flags, b - a, rules)
+        points.append(
+            Points(
+                got.t[a:b], got.y[a:b], weights[a:b], False, spacing, window.stop_us, water, flags
+            )
+        )
+    return points
+
+
+def _bounds(windows: Sequence[Window]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Starts and stops of windows [µs]."""
+    return (
+        np.array([w.start_us for w in windows], dtype=np.int64),
+        np.array([w.stop_us for w in windows], dtype=np.int64),
     )
 
 
@@ -82,18 +118,21 @@ LEVEL: Final = 10
 """Samples of an own line that make a level."""
 
 
-def end_points(samples: Samples, window: Window, closed_us: int) -> Points:
-    """The first and the last few usable samples of a window; none where it has fewer than
+def end_points(
+    samples: Samples, windows: Sequence[Window], closed_us: Sequence[int]
+) -> list[Points]:
+    """The first and the last few usable samples of windows; none of one that has fewer than
     three times as many.
     """
-    part = select(samples.inlet_us, window)
-    dry = samples.dry[part]
-    usable = np.flatnonzero(dry == dry)
-    some = usable if len(usable) >= 3 * LEVEL else usable[:0]
-    rows = np.concatenate((some[:LEVEL], some[-LEVEL:]))
-    t = (samples.inlet_us[part][rows] - closed_us) / SECOND
-    unknown = float("nan")
-    return Points(t, dry[rows], np.ones(len(t)), False, unknown, window.stop_us, unknown)
+    t, y, there = ends(
+        samples.inlet_us, samples.dry, *_bounds(windows), np.array(closed_us, dtype=np.int64), LEVEL
+    )
+    weights, unknown = np.ones(2 * LEVEL), float("nan")
+    kept = [slice(None) if known else slice(0) for known in there.tolist()]
+    return [
+        Points(t[i, k], y[i, k], weights[k], False, unknown, window.stop_us, unknown)
+        for i, (window, k) in enumerate(zip(windows, kept, strict=True))
+    ]
 
 
 def visit_points(
@@ -138,7 +177,7 @@ def visit_points(
         if tail.start_us >= tail.stop_us:
             continue
         part = select(samples.inlet_us, tail)
-        flags |= _sample_flags(samples, part) - {"no_samples"}
+        flags |= _words(wrong_with(samples.raw[part], samples.wrong[part])) - {"no_samples"}
         usable = ~np.isnan(samples.dry[part])
         kept.append(stay)
         times.append(samples.inlet_us[part][usable])
@@ -182,20 +221,9 @@ def visit_points(
     )
 
 
-def _sample_flags(samples: Samples, part: slice) -> set[str]:
-    """What is wrong with the samples of a window, one by one."""
-    flags: set[str] = set()
-    if part.stop == part.start:
-        return {"no_samples"}
-    if samples.no_water[part].all():
-        flags.add("no_water")
-    if samples.outside[part].any():
-        flags.add("out_of_range")
-    if samples.fault[part].any():
-        flags.add("analyzer_fault")
-    if is_flat(samples.raw[part]):
-        flags.add("flat_line")
-    return flags
+def _words(bits: int) -> set[str]:
+    """What is wrong with the samples of a window."""
+    return {word for bit, word in _WRONG.items() if bits & bit} if bits else set()
 
 
 def _count_flags(flags: set[str], points: int, rules: ClosureRules) -> None:

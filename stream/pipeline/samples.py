@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.records import SECOND
+from stream.science.gather import FAULT, NO_WATER, OUTSIDE
 from stream.science.units import CANONICAL, CHANNEL_UNITS, rule_between
 from stream.science.visits import VisitValues, visit_values
 from stream.science.water import dry_mole_fraction
@@ -36,18 +37,16 @@ class Samples:
         Dry mole fraction [nmol mol⁻¹]; NaN where the sample cannot be used.
     water : ndarray
         Water vapour [mol mol⁻¹]; NaN where unknown.
-    fault, outside, no_water : ndarray of bool
-        The analyzer's status was not good; the value is out of range; there is no
-        water vapour to make it dry.
+    wrong : ndarray of uint8
+        Bits of :mod:`stream.science.gather`: the analyzer's status was not good; the value
+        is out of range; there is no water vapour to make it dry.
     """
 
     inlet_us: NDArray[np.int64]
     raw: Floats
     dry: Floats
     water: Floats
-    fault: Bools
-    outside: Bools
-    no_water: Bools
+    wrong: NDArray[np.uint8]
 
 
 def analyzer_channels(analyzer: Analyzer) -> set[str]:
@@ -67,9 +66,9 @@ def samples_of(
     times, raw = series.times[present], series.values[present]
     scale, shift = to_canonical(station, channel)
     outside = out_of_range(station, channel, raw)
+    wrong = outside * np.uint8(OUTSIDE)
 
     water = np.full(len(times), np.nan)
-    no_water = np.zeros(len(times), dtype=bool)
     if analyzer.water_channel is not None:
         name = analyzer.water_channel
         w_scale, w_shift = rule_between(station.channels[name].unit, "mol/mol")
@@ -78,18 +77,20 @@ def samples_of(
         water = np.where((vapour >= 0) & (vapour < 1), vapour, np.nan)
     moist = raw * scale + shift
     if analyzer.basis == "wet":
-        no_water = np.isnan(water)
+        wrong |= np.isnan(water) * np.uint8(NO_WATER)
         dry = dry_mole_fraction(moist, water)
     else:
         dry = moist
 
-    fault = np.zeros(len(times), dtype=bool)
+    unusable = outside
     if analyzer.status_channel is not None:
         status = _held(records[analyzer.status_channel], shared, present, times)
         fault = ~np.isnan(status) & ~np.isin(status, analyzer.status_ok)
-    dry = np.where(outside | fault, np.nan, dry)
+        wrong |= fault * np.uint8(FAULT)
+        unusable = outside | fault
+    dry = np.where(unusable, np.nan, dry)
     inlet = times - round(analyzer.lag_s * SECOND)
-    return Samples(inlet, raw, dry, water, fault, outside, no_water)
+    return Samples(inlet, raw, dry, water, wrong)
 
 
 def values_of_tails(

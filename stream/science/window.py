@@ -1,9 +1,12 @@
 """Which samples of a closure are fitted: dead band, end, and what is missing in between."""
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+
+from stream.science.kernel import inline
 
 Micros = NDArray[np.int64]
 
@@ -44,13 +47,16 @@ def select(inlet_us: Micros, window: Window) -> slice:
     return slice(int(first), int(max(first, last)))
 
 
-def missing_share(inlet_us: Micros, window: Window) -> float:
+@inline
+def missing_share(inlet_us: Micros, start_us: int, stop_us: int) -> float:
     """Share of a window that is without samples at their usual spacing.
 
     Parameters
     ----------
     inlet_us : ndarray of int64, shape (n,)
         Times of the samples in the window [µs].
+    start_us, stop_us : int
+        The window [µs].
 
     Returns
     -------
@@ -58,26 +64,33 @@ def missing_share(inlet_us: Micros, window: Window) -> float:
         Sum of all pauses longer than 1.5 times the median spacing, less one spacing
         each, over the length of the window; 1 without samples.
     """
-    span = window.stop_us - window.start_us
-    if span <= 0 or len(inlet_us) == 0:
+    n = inlet_us.shape[0]
+    span = stop_us - start_us
+    if span <= 0 or n == 0:
         return 1.0
-    if len(inlet_us) == 1:
+    if n == 1:
         return 0.0
-    spacing = np.diff(inlet_us)
-    least, most = spacing.min(), spacing.max()
-    edges = max(inlet_us[0] - window.start_us, window.stop_us - inlet_us[-1])
+    least = inlet_us[1] - inlet_us[0]
+    most = least
+    for i in range(2, n):
+        spacing = inlet_us[i] - inlet_us[i - 1]
+        least = min(least, spacing)
+        most = max(most, spacing)
+    edges = max(inlet_us[0] - start_us, stop_us - inlet_us[-1])
     if most <= 1.5 * least and edges <= least:
         return 0.0  # no pause can be a long one, whatever the median is
-    usual = float(np.median(spacing))
-    # The window's ends count as samples half a spacing outside it.
-    padded = np.concatenate(
-        ([window.start_us - 0.5 * usual], inlet_us, [window.stop_us + 0.5 * usual])
-    )
-    pauses = np.diff(padded)
-    long = pauses > 1.5 * usual
-    return float(np.sum(pauses[long] - usual) / span)
+    usual = float(np.median(np.diff(inlet_us)))
+    missing = 0.0
+    for i in range(n + 1):
+        # The window's ends count as samples half a spacing outside it.
+        before = inlet_us[i - 1] if i > 0 else start_us - 0.5 * usual
+        after = inlet_us[i] if i < n else stop_us + 0.5 * usual
+        if after - before > 1.5 * usual:
+            missing += after - before - usual
+    return float(missing / span)
 
 
+@inline
 def usual_spacing(inlet_us: Micros) -> float:
     """Median time between samples [µs], NaN for fewer than two.
 
@@ -90,58 +103,44 @@ def usual_spacing(inlet_us: Micros) -> float:
     -------
     float
     """
-    if len(inlet_us) < 2:
-        return float("nan")
-    spacing = np.diff(inlet_us)
-    if spacing.min() == spacing.max():
-        return float(spacing[0])
-    return float(np.median(spacing))
+    n = inlet_us.shape[0]
+    if n < 2:
+        return math.nan
+    first = inlet_us[1] - inlet_us[0]
+    for i in range(2, n):
+        if inlet_us[i] - inlet_us[i - 1] != first:
+            return float(np.median(np.diff(inlet_us)))
+    return float(first)
 
 
+@inline
 def is_flat(values: NDArray[np.float64]) -> bool:
     """Whether a reading does not move, not even by its own noise.
 
     More than half of the samples repeat the one before to the last digit, and all of
     them take three values or fewer; at least ten samples are needed to say so.
     """
-    if len(values) < 10:
+    n = values.shape[0]
+    if n < 10:
         return False
-    repeats = np.count_nonzero(values[1:] == values[:-1])
-    if 2 * repeats <= len(values):
+    repeats = 0
+    for i in range(1, n):
+        if values[i] == values[i - 1]:
+            repeats += 1
+    if 2 * repeats <= n:
         return False
-    return len(np.unique(values)) <= 3
-
-
-def step_at(
-    times: Micros, values: NDArray[np.float64], edge_us: int, before_us: int, after_us: int
-) -> tuple[float, float]:
-    """How much a sensor jumps at a moment.
-
-    Parameters
-    ----------
-    times, values : ndarray, shape (n,)
-        Increasing times [µs] and values, NaN where there is none.
-    edge_us : int
-        The moment [µs].
-    before_us, after_us : int
-        How long before and after it is looked [µs].
-
-    Returns
-    -------
-    tuple of float
-        Median after less median before, and its standard error from the differences of
-        neighbours; NaN with fewer than three values on a side.
-    """
-    first, middle, last = np.searchsorted(times, (edge_us - before_us, edge_us, edge_us + after_us))
-    sides = [values[first:middle], values[middle:last]]
-    a, b = (side[~np.isnan(side)] for side in sides)
-    if len(a) < 3 or len(b) < 3:
-        return float("nan"), float("nan")
-    rough = np.concatenate((np.diff(a), np.diff(b)))
-    # Neighbours differ by √2 times the noise; a median's variance is π/2 times a mean's.
-    noise = float(np.sqrt(np.mean(rough**2) / 2.0))
-    error = noise * np.sqrt(np.pi / 2 * (1 / len(a) + 1 / len(b)))
-    return float(np.median(b) - np.median(a)), float(error)
+    second, third = math.nan, math.nan
+    for i in range(1, n):
+        value = values[i]
+        if value in (values[0], second, third):
+            continue
+        if second != second:
+            second = value
+        elif third != third:
+            third = value
+        else:
+            return False
+    return True
 
 
 def last_before(
@@ -171,27 +170,3 @@ def last_before(
     j = np.maximum(i, 0)
     fresh = known & (at - times[j] <= hold_us)
     return np.where(fresh, values[j], np.nan)
-
-
-def mean_over(
-    times: Micros, values: NDArray[np.float64], window: Window, hold_us: int
-) -> tuple[float, bool]:
-    """Mean of a slow sensor over a window.
-
-    Returns
-    -------
-    tuple
-        The mean, and whether it is only the last value before the window (within the
-        hold); NaN and False where there is neither.
-    """
-    part = select(times, window)
-    inside = values[part]
-    inside = inside[~np.isnan(inside)]
-    if len(inside):
-        return float(np.mean(inside)), False
-    j = part.start - 1
-    while j >= 0 and window.start_us - times[j] <= hold_us:
-        if not np.isnan(values[j]):
-            return float(values[j]), True
-        j -= 1
-    return float("nan"), False

@@ -19,14 +19,15 @@ from stream.science.lid import (
     runs_of,
     state_at,
 )
+from stream.science.sensors import means_over, steps_at
 from stream.science.visits import port_visits, visit_values
 from stream.science.window import (
     Window,
     is_flat,
     last_before,
-    mean_over,
     missing_share,
     select,
+    usual_spacing,
     window_of,
 )
 
@@ -175,12 +176,26 @@ def test_window_ends_a_lag_before_opening() -> None:
 
 
 def test_missing_share() -> None:
-    window = Window(0, 100 * S)
-    assert missing_share(np.arange(0, 100) * S, window) == 0.0
+    assert missing_share(np.arange(0, 100) * S, 0, 100 * S) == 0.0
     holed = np.concatenate((np.arange(0, 40), np.arange(60, 100))) * S
-    assert missing_share(holed, window) == pytest.approx(0.20)
-    assert missing_share(np.arange(0, 75) * S, window) == pytest.approx(0.25, abs=0.01)
-    assert missing_share(np.empty(0, np.int64), window) == 1.0
+    assert missing_share(holed, 0, 100 * S) == pytest.approx(0.20)
+    assert missing_share(np.arange(0, 75) * S, 0, 100 * S) == pytest.approx(0.25, abs=0.01)
+    assert missing_share(np.empty(0, np.int64), 0, 100 * S) == 1.0
+    assert missing_share(np.array([7 * S]), 0, 100 * S) == 0.0
+    # Uneven spacing, and pauses at both ends, each written out by hand: median 2 s, pauses of
+    # 9, 7 and (with half a spacing at each end) 11 and 5 s, less 2 s each, over 60 s.
+    ragged = np.array([10, 12, 14, 23, 25, 27, 29, 36, 38, 40, 42, 44, 46, 48, 50, 52, 54, 56]) * S
+    assert missing_share(ragged, 0, 60 * S) == pytest.approx((7 + 5 + 9 + 3) / 60)
+
+
+def test_usual_spacing() -> None:
+    """numpy.median is the judge."""
+    rng = np.random.default_rng(5)
+    for n in (2, 3, 10, 11, 200):
+        times = np.cumsum(rng.integers(1, 5, n)) * S
+        assert usual_spacing(times) == np.median(np.diff(times))
+    assert usual_spacing(np.arange(5) * S) == S
+    assert np.isnan(usual_spacing(np.array([S])))
 
 
 def test_flat_line() -> None:
@@ -198,13 +213,32 @@ def test_last_value_holds_for_a_while() -> None:
     assert list(found[1:5]) == [1.0, 1.0, 2.0, 2.0]
 
 
-def test_slow_sensor_over_a_window() -> None:
+def test_slow_sensor_over_windows() -> None:
     times, values = np.arange(0, 100, 10) * S, np.arange(10.0)
-    assert mean_over(times, values, Window(20 * S, 50 * S), 0) == (3.0, False)
-    assert mean_over(times, values, Window(91 * S, 99 * S), 5 * S) == (9.0, True)
-    mean, held = mean_over(times, values, Window(300 * S, 400 * S), 5 * S)
-    assert np.isnan(mean)
-    assert not held
+    values[5] = np.nan
+    starts, stops = np.array([20, 20, 91, 300, 50]) * S, np.array([50, 60, 99, 400, 60]) * S
+    means, held = means_over(times, values, starts, stops, 15 * S)
+    np.testing.assert_array_equal(means, [3.0, 3.0, 9.0, np.nan, 4.0])
+    assert held.tolist() == [False, False, True, False, True]
+    means, held = means_over(times, values, starts, stops, 5 * S)
+    np.testing.assert_array_equal(means, [3.0, 3.0, 9.0, np.nan, np.nan])
+    assert not means_over(times[:0], values[:0], starts, stops, S)[1].any()
+
+
+def test_a_jump_of_a_sensor() -> None:
+    """The step is the difference of medians; its error is held against many noisy tries."""
+    rng = np.random.default_rng(3)
+    times = np.arange(0, 90_000) * S
+    edges = np.arange(60, 90_000, 90) * S
+    values = np.floor(times / (90 * S) + 1 / 3) * 5.0 + rng.normal(0, 2.0, len(times))
+    steps, errors = steps_at(times, values, edges, 60 * S, 30 * S)
+    assert steps.mean() == pytest.approx(5.0, abs=0.1)
+    assert steps.std() == pytest.approx(errors.mean(), rel=0.1)
+    i = 17
+    before = values[(times >= edges[i] - 60 * S) & (times < edges[i])]
+    after = values[(times >= edges[i]) & (times < edges[i] + 30 * S)]
+    assert steps[i] == np.median(after) - np.median(before)
+    assert np.isnan(steps_at(times[:62], values[:62], edges[:1], 60 * S, 30 * S)).all()
 
 
 def test_visits() -> None:

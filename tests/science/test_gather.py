@@ -1,0 +1,101 @@
+"""Gathering samples of many windows, against numpy window by window."""
+
+import numpy as np
+import pytest
+
+from stream.science.gather import (
+    FAULT,
+    FLAT,
+    NO_SAMPLES,
+    NO_WATER,
+    OUTSIDE,
+    ends,
+    gather,
+    wrong_with,
+)
+
+S = 1_000_000
+
+
+@pytest.fixture
+def samples() -> dict[str, np.ndarray]:
+    rng = np.random.default_rng(8)
+    n = 5000
+    inlet = np.cumsum(rng.integers(1, 4, n)) * S // 2
+    raw = np.round(rng.normal(330, 2, n), 1)
+    wrong = rng.choice([0, OUTSIDE, FAULT], n, p=[0.9, 0.05, 0.05]).astype(np.uint8)
+    water = np.where(rng.random(n) < 0.1, np.nan, rng.uniform(0.01, 0.03, n))
+    wrong[np.isnan(water)] |= NO_WATER
+    return {
+        "inlet_us": inlet,
+        "raw": raw,
+        "dry": np.where(wrong > 0, np.nan, raw / (1 - water)),
+        "water": water,
+        "wrong": wrong,
+    }
+
+
+def windows(inlet: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Of many lengths; some empty, some beyond the records, one turned about."""
+    rng = np.random.default_rng(9)
+    starts = rng.integers(-100 * S, inlet[-1] + 100 * S, 60)
+    stops = starts + rng.integers(0, 900 * S, 60)
+    stops[7] = starts[7] - S
+    return starts, stops
+
+
+def test_each_window_is_what_numpy_finds_in_it(samples: dict[str, np.ndarray]) -> None:
+    starts, stops = windows(samples["inlet_us"])
+    closed = starts - 30 * S
+    got = gather(**samples, starts_us=starts, stops_us=stops, closed_us=closed)
+    full = 0
+    for i in range(len(starts)):
+        mine = (samples["inlet_us"] >= starts[i]) & (samples["inlet_us"] < stops[i])
+        use = mine & ~np.isnan(samples["dry"])
+        part = slice(got.offsets[i], got.offsets[i + 1])
+        assert got.y[part].tolist() == samples["dry"][use].tolist()
+        assert got.t[part].tolist() == ((samples["inlet_us"][use] - closed[i]) / S).tolist()
+        if not mine.any():
+            assert got.wrong[i] == NO_SAMPLES
+            assert np.isnan([got.water[i], got.spacing_us[i]]).all()
+            continue
+        full += 1
+        assert got.water[i] == pytest.approx(np.nanmean(samples["water"][mine]), rel=1e-13)
+        if mine.sum() > 1:
+            assert got.spacing_us[i] == np.median(np.diff(samples["inlet_us"][mine]))
+        for bit in (OUTSIDE, FAULT):
+            assert bool(got.wrong[i] & bit) == bool((samples["wrong"][mine] & bit).any())
+        assert bool(got.wrong[i] & NO_WATER) == bool(np.isnan(samples["water"][mine]).all())
+    assert full > 40
+
+
+def test_a_window_alone_is_the_same_to_the_bit(samples: dict[str, np.ndarray]) -> None:
+    starts, stops = windows(samples["inlet_us"])
+    whole = gather(**samples, starts_us=starts, stops_us=stops, closed_us=starts)
+    for i in range(len(starts)):
+        one = slice(i, i + 1)
+        alone = gather(**samples, starts_us=starts[one], stops_us=stops[one], closed_us=starts[one])
+        part = slice(whole.offsets[i], whole.offsets[i + 1])
+        assert alone.y.tobytes()[: 8 * alone.offsets[1]] == whole.y[part].tobytes()
+        for name in ("spacing_us", "missing", "water", "wrong"):
+            assert getattr(alone, name).tobytes() == getattr(whole, name)[one].tobytes()
+
+
+def test_a_flat_line_is_told() -> None:
+    nothing = np.zeros(40, np.uint8)
+    assert wrong_with(np.full(40, 331.2), nothing) == FLAT
+    assert wrong_with(np.arange(40.0), nothing) == 0
+
+
+def test_the_ends_of_windows(samples: dict[str, np.ndarray]) -> None:
+    starts, stops = windows(samples["inlet_us"])
+    inlet, dry = samples["inlet_us"], samples["dry"]
+    t, y, there = ends(inlet, dry, starts, stops, starts, 10)
+    for i in range(len(starts)):
+        use = np.flatnonzero((inlet >= starts[i]) & (inlet < stops[i]) & ~np.isnan(dry))
+        assert there[i] == (len(use) >= 30)
+        if there[i]:
+            rows = np.concatenate((use[:10], use[-10:]))
+            assert y[i].tolist() == dry[rows].tolist()
+            assert t[i].tolist() == ((inlet[rows] - starts[i]) / S).tolist()
+    assert 20 < there.sum() < len(starts)
