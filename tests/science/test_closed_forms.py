@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from stream.science.models import FitStatus, fit_model
+from stream.science.models import FitStatus, fit_model, saturating
+from stream.science.models.profile import shape
 from stream.science.segments import Segments, lay_end_to_end
 
 
@@ -128,3 +129,14 @@ def test_slope_error_of_even_spacing(n: int) -> None:
     t = np.linspace(0.0, 1.0, n)
     fit = fit_model("linear", known(t, t))
     assert fit.slope_se[0] == pytest.approx(table[n], rel=1e-5)
+
+
+def test_table_of_the_saturating_curve() -> None:
+    """(1 − e^−u)/u by numpy.expm1, inside the table and beyond its end."""
+    rng = np.random.default_rng(4)
+    u = np.concatenate((rng.uniform(0, 60, 2000), 10 ** rng.uniform(-9, 1, 2000), [38.0, 500.0]))
+    found = np.array([shape(saturating.TABLE, float(v)) for v in u])
+    exact = -np.expm1(-u) / u
+    np.testing.assert_allclose(found[:, 0], exact, rtol=1e-14)
+    away = u > 0.1
+    np.testing.assert_allclose(found[away, 1], ((np.exp(-u) - exact) / u)[away], rtol=1e-8)

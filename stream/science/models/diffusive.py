@@ -15,9 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stream.science.kernel import inline, kernel
+from stream.science.kernel import kernel
 from stream.science.models.batch import fit_batch
-from stream.science.models.profile import BINS, STEPS, average, cubics, finish, search, shape
+from stream.science.models.profile import BINS, STEPS, average, cubics, finish, search
 from stream.science.models.result import (
     COLUMNS,
     COVARIANCE,
@@ -62,15 +62,7 @@ def _table() -> NDArray[np.float64]:
     return cubics(value, slope)
 
 
-_TABLE: Final = _table()
-
-
-@inline
-def basis(x: float, q: float) -> tuple[float, float]:
-    """φ(x)/T at x = t/T for q = √(T/τ), and its derivative by q; a line as q goes to zero."""
-    root = math.sqrt(x)
-    value, slope = shape(_TABLE, q * root)
-    return x * value, x * root * slope
+TABLE: Final = _table()
 
 
 @kernel
@@ -125,10 +117,10 @@ def _fit(
             average(x, yc, ws, bin_x, bin_y, bin_w)
             bin_z = np.sqrt(bin_x)
             q = search(
-                x, z, yc, ws, sw, bin_x, bin_z, bin_y, bin_w, _TABLE, _LEAST, MAX_CURVE, _SCAN
+                x, z, yc, ws, sw, bin_x, bin_z, bin_y, bin_w, TABLE, _LEAST, MAX_CURVE, _SCAN
             )
         else:
-            q = search(x, z, yc, ws, sw, x, z, yc, ws, _TABLE, _LEAST, MAX_CURVE, _SCAN)
+            q = search(x, z, yc, ws, sw, x, z, yc, ws, TABLE, _LEAST, MAX_CURVE, _SCAN)
 
         status = 0.0
         if q < 1e-6:
@@ -137,14 +129,8 @@ def _fit(
         elif q > 0.999 * MAX_CURVE:
             status = _AT_BOUND
 
-        phi = np.empty(n)
-        der = np.empty(n)
-        for i in range(n):
-            value, change = shape(_TABLE, q * z[i])
-            phi[i] = x[i] * value
-            der[i] = x[i] * z[i] * change
         rate, variance, covariance = finish(
-            row, status, phi, der, yc, ws, sw, my, syy, span, PARAMETERS, known, correlated
+            row, status, x, z, TABLE, q, yc, ws, sw, my, syy, span, PARAMETERS, known, correlated
         )
         row[CURVATURE] = q * q / span
         if rate != 0.0:

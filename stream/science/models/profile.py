@@ -256,8 +256,10 @@ def average(x: Floats, y: Floats, w: Floats, bx: Floats, by: Floats, bw: Floats)
 def finish(
     row: Floats,
     status: float,
-    phi: Floats,
-    der: Floats,
+    x: Floats,
+    z: Floats,
+    table: Floats,
+    kappa: float,
     yc: Floats,
     ws: Floats,
     sw: float,
@@ -268,15 +270,20 @@ def finish(
     known: bool,
     correlated: bool,
 ) -> tuple[float, float, float]:
-    """Fill the columns of one row but for the curvature.
+    """Fill the columns of one row but for the curvature, at the κ that was found.
 
-    ``phi`` and ``der`` are the curve at the points and its derivative by the parameter,
-    ``yc`` the values less their mean ``my``, time scaled by ``span``.
+    ``yc`` are the values less their mean ``my``, time is scaled by ``span``.
 
-    Returns the slope in scaled time, and the variance of the parameter and its
-    covariance with the slope, both times the slope or its square.
+    Returns the slope in scaled time, and the variance of κ and its covariance with the
+    slope, both times the slope or its square.
     """
-    n = phi.shape[0]
+    n = x.shape[0]
+    phi = np.empty(n)
+    der = np.empty(n)
+    for i in range(n):
+        g, dg = shape(table, kappa * z[i])
+        phi[i] = x[i] * g
+        der[i] = x[i] * z[i] * dg
     mp = 0.0
     md = 0.0
     for i in range(n):

@@ -12,8 +12,9 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import special
 
-from stream.science.kernel import inline, kernel
+from stream.science.kernel import kernel
 from stream.science.models.batch import fit_batch
 from stream.science.models.profile import BINS, STEPS, average, cubics, finish, search
 from stream.science.models.result import (
@@ -45,30 +46,23 @@ LEFT_TO_BE_SEEN: Final = 3.0
 second, is this: e⁻³ of the curve is then left to be seen."""
 
 
-@inline
-def basis(u: float) -> tuple[float, float]:
-    """g(u) = (1 − e^−u)/u and its derivative, exact to rounding down to u = 0."""
-    if u < _SMALL:
-        g = 1.0
-        dg = 0.0
-        term = 1.0
-        for j in range(1, 11):
-            # term = (−u)^(j−1)/j!, so that g gains (−u)^j/(j+1)! and dg −j(−u)^(j−1)/(j+1)!
-            dg -= j * term / (j + 1)
-            term = -term * u / (j + 1)
-            g += term
-        return g, dg
-    e = math.exp(-u)
-    g = (1.0 - e) / u
-    return g, (e - g) / u
-
-
 def _table() -> NDArray[np.float64]:
+    """G(u) = (1 − e^−u)/u = φ/t as cubics that lie within 1e-14 of it."""
     u = np.arange(round(_TAIL * STEPS) + 2) / STEPS
-    return cubics(*np.array([basis(v) for v in u]).T)
+    value, slope = np.empty(len(u)), np.empty(len(u))
+    small = u < _SMALL
+    j = np.arange(1, 12)
+    # G′ = Σ j (−1)^j u^(j−1)/(j + 1)!, where the closed form loses digits.
+    terms = (-u[small, None]) ** (j - 1) / special.factorial(j)
+    value[small] = terms.sum(axis=1)
+    slope[small] = -(terms * j / (j + 1)).sum(axis=1)
+    far = u[~small]
+    value[~small] = -np.expm1(-far) / far
+    slope[~small] = (np.exp(-far) - value[~small]) / far
+    return cubics(value, slope)
 
 
-_TABLE: Final = _table()
+TABLE: Final = _table()
 
 
 @kernel
@@ -128,9 +122,9 @@ def _fit(
 
         if n > 2 * BINS:
             average(x, yc, ws, bin_x, bin_y, bin_w)
-            kappa = search(x, x, yc, ws, sw, bin_x, bin_x, bin_y, bin_w, _TABLE, _LEAST, top, _SCAN)
+            kappa = search(x, x, yc, ws, sw, bin_x, bin_x, bin_y, bin_w, TABLE, _LEAST, top, _SCAN)
         else:
-            kappa = search(x, x, yc, ws, sw, x, x, yc, ws, _TABLE, _LEAST, top, _SCAN)
+            kappa = search(x, x, yc, ws, sw, x, x, yc, ws, TABLE, _LEAST, top, _SCAN)
 
         status = 0.0
         if kappa < 1e-7:
@@ -139,15 +133,23 @@ def _fit(
         elif kappa > 0.999 * top:
             status = _AT_BOUND
 
-        phi = np.empty(n)
-        der = np.empty(n)
-        for i in range(n):
-            g, dg = basis(kappa * x[i])
-            phi[i] = x[i] * g
-            der[i] = x[i] * x[i] * dg
         rate, variance, covariance = finish(
-            row, status, phi, der, yc, ws, sw, my, syy, span, PARAMETERS, known, correlated
-        )
+            row,
+            status,
+            x,
+            x,
+            TABLE,
+            kappa,
+            yc,
+            ws,
+            sw,
+            my,
+            syy,
+            span,
+            PARAMETERS,
+            known,
+            correlated,
+        )  # fmt: skip
         row[CURVATURE] = kappa / span
         if rate != 0.0:
             row[CURVATURE_SE] = math.sqrt(variance) / (abs(rate) * span)
