@@ -85,7 +85,13 @@ def write_day(
         folder.mkdir(parents=True, exist_ok=True, mode=0o770)
         with (
             os.fdopen(os.open(unfinished, os.O_CREAT | os.O_TRUNC | os.O_RDWR, 0o660), "wb") as out,
-            pq.ParquetWriter(out, schema, compression="zstd") as writer,
+            pq.ParquetWriter(
+                out,
+                schema,
+                compression="zstd",
+                use_dictionary=channels,
+                column_encoding={TIME: "DELTA_BINARY_PACKED"},
+            ) as writer,
         ):
             for times, columns in parts:
                 if not len(times):
@@ -147,33 +153,51 @@ def read_day(path: Path, sha256: str, channels: set[str]) -> list[Columns]:
                     " restore a copy"
                 )
             _trusted.add((path, sha256))
-        with path.open("rb") as file:
-            table = pq.read_table(file, columns=[TIME, *sorted(channels)])
+        # One thread: many days are read at once, by many processes.
+        with pq.ParquetFile(path) as file:
+            table = file.read(columns=[TIME, *sorted(channels)], use_threads=False)
     except FileNotFoundError:
         raise StoreError(
             f"{path}: this day of the archive is gone; restore it, or correct archive.path"
         ) from None
     except (OSError, pa.ArrowException) as error:
         raise StoreError(f"{path}: this day of the archive cannot be read: {error}") from None
-    times = table.column(TIME).to_numpy()
+    table = table.combine_chunks()
+    if not table.num_rows:
+        return []
+    columns = {name: table.column(name).chunk(0) for name in table.schema.names}
+    times = columns.pop(TIME).to_numpy()
     often: dict[str, Floats] = {}
-    seldom: list[tuple[NDArray[np.bool_], Columns]] = []
-    for name in table.schema.names:
-        column = table.column(name)
-        if name == TIME:
-            continue
+    seldom: list[tuple[_There, dict[str, Floats]]] = []
+    for name, column in columns.items():
         if column.null_count <= _SELDOM * len(times):
-            often[name] = column.to_numpy()
+            often[name] = column.to_numpy(zero_copy_only=False)
             continue
-        there = column.is_valid().to_numpy()
-        values = column.drop_null().to_numpy()
-        for known, (_, columns) in seldom:
-            if np.array_equal(known, there):
-                columns[name] = values
-                break
-        else:
-            seldom.append((there, (times[there], {name: values})))
-    return [(times, often), *(found for _, found in seldom)] if often else [f for _, f in seldom]
+        there = next((known for known, _ in seldom if known.is_of(column)), None)
+        if there is None:
+            there = _There(column)
+            seldom.append((there, {}))
+        next(group for known, group in seldom if known is there)[name] = there.values(column)
+    found = [(times[there.rows], group) for there, group in seldom]
+    return [(times, often), *found] if often else found
+
+
+class _There:
+    """The rows in which a channel was recorded, and in which others may have been too."""
+
+    def __init__(self, column: pa.DoubleArray) -> None:
+        self._bits = column.buffers()[0]
+        self._offset = column.offset
+        self.rows = np.flatnonzero(column.is_valid().to_numpy(zero_copy_only=False))
+
+    def is_of(self, column: pa.DoubleArray) -> bool:
+        """Whether another channel was recorded in the same rows; no when in doubt."""
+        return bool(column.offset == self._offset and self._bits.equals(column.buffers()[0]))
+
+    def values(self, column: pa.DoubleArray) -> Floats:
+        """A channel in these rows."""
+        every = np.frombuffer(column.buffers()[1], dtype=np.float64)
+        return np.asarray(every[column.offset + self.rows])
 
 
 def look_at_day(path: Path) -> tuple[str, DayFile]:
