@@ -1,9 +1,11 @@
 """One day of records as a Parquet file that appears whole or not at all."""
 
 import hashlib
+import json
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from itertools import groupby
 from pathlib import Path
 from typing import Final
 
@@ -23,6 +25,11 @@ TIME: Final = "time_us"
 """Column of times: microseconds since 1970, UTC. The others are channels."""
 _STATION: Final = b"lidstream.station"
 _DAY: Final = b"lidstream.day_us"
+_GROUPS: Final = b"lidstream.groups"
+"""Which channels each row group holds: those that are recorded seldom stand in rows of their
+own at the end, so that they cost what they hold and not the length of the day."""
+_SELDOM: Final = 0.5
+"""Share of its source's times that a channel may lack and still stand with the others."""
 
 _trusted: set[tuple[Path, str]] = set()
 """Files whose checksum this process has seen to be right."""
@@ -93,16 +100,21 @@ def write_day(
                 column_encoding={TIME: "DELTA_BINARY_PACKED"},
             ) as writer,
         ):
+            sparse: list[tuple[Micros, list[Floats]]] = []
+            groups: list[list[str]] = []
             for times, columns in parts:
                 if not len(times):
                     continue
-                rows += len(times)
-                arrays = [pa.array(times)]
                 for channel, values in zip(channels, columns, strict=True):
-                    there = ~np.isnan(values)
-                    arrays.append(pa.array(values, mask=~there))
-                    count_records(records, channel, times[there])
-                writer.write_batch(pa.record_batch(arrays, schema=schema))
+                    count_records(records, channel, times[~np.isnan(values)])
+                dense = [_is_dense(values) for values in columns]
+                sparse.append(_chosen(times, columns, [not d for d in dense]))
+                rows += _write(writer, schema, *_chosen(times, columns, dense), groups)
+            if sparse:
+                times = np.concatenate([t for t, _ in sparse])
+                columns = [np.concatenate(c) for c in zip(*(c for _, c in sparse), strict=True)]
+                rows += _write(writer, schema, times, columns, groups)
+            writer.add_key_value_metadata({_GROUPS: json.dumps(groups).encode()})
             writer.close()
             out.flush()
             os.fsync(out.fileno())
@@ -116,6 +128,42 @@ def write_day(
     return DayFile(path, day_us, rows, size, digest, records)
 
 
+def _is_dense(values: Floats) -> bool:
+    """Whether a channel was recorded at most times of its source."""
+    return bool(np.count_nonzero(np.isnan(values)) <= _SELDOM * len(values))
+
+
+def _chosen(
+    times: Micros, columns: list[Floats], chosen: list[bool]
+) -> tuple[Micros, list[Floats]]:
+    """The chosen columns, the others empty, in the rows that hold something."""
+    kept = [
+        values if take else np.full(len(times), np.nan)
+        for values, take in zip(columns, chosen, strict=True)
+    ]
+    there = np.zeros(len(times), dtype=bool)
+    for values, take in zip(columns, chosen, strict=True):
+        if take:
+            there |= ~np.isnan(values)
+    return times[there], [values[there] for values in kept]
+
+
+def _write(
+    writer: pq.ParquetWriter,
+    schema: pa.Schema,
+    times: Micros,
+    columns: list[Floats],
+    groups: list[list[str]],
+) -> int:
+    """Write a row group, and remember which channels it holds; the number of its rows."""
+    if len(times):
+        arrays = [pa.array(values, mask=np.isnan(values)) for values in columns]
+        writer.write_batch(pa.record_batch([pa.array(times), *arrays], schema=schema))
+        names = schema.names[1:]
+        groups.append([n for n, a in zip(names, arrays, strict=True) if a.null_count < len(times)])
+    return len(times)
+
+
 def count_records(records: dict[str, tuple[int, int, int]], channel: str, times: Micros) -> None:
     """Add records at ``times`` [µs], in order, to what is counted of a channel."""
     if not len(times):
@@ -126,9 +174,6 @@ def count_records(records: dict[str, tuple[int, int, int]], channel: str, times:
 
 Columns = tuple[Micros, dict[str, Floats]]
 """Times, and channels that were recorded at them; NaN where one was not."""
-
-_SELDOM: Final = 0.5
-"""Share of a day's times that a channel may lack and still be kept with the others."""
 
 
 def read_day(path: Path, sha256: str, channels: set[str]) -> list[Columns]:
@@ -153,15 +198,30 @@ def read_day(path: Path, sha256: str, channels: set[str]) -> list[Columns]:
                     " restore a copy"
                 )
             _trusted.add((path, sha256))
-        # One thread: many days are read at once, by many processes.
         with pq.ParquetFile(path) as file:
-            table = file.read(columns=[TIME, *sorted(channels)], use_threads=False)
+            tables = list(_tables(file, channels))
     except FileNotFoundError:
         raise StoreError(
             f"{path}: this day of the archive is gone; restore it, or correct archive.path"
         ) from None
     except (OSError, pa.ArrowException) as error:
         raise StoreError(f"{path}: this day of the archive cannot be read: {error}") from None
+    return [columns for table in tables for columns in _columns_of(table)]
+
+
+def _tables(file: pq.ParquetFile, channels: set[str]) -> Iterator[pa.Table]:
+    """Stretches of a file in which some of the channels stand, with these alone."""
+    stored = (file.metadata.metadata or {}).get(_GROUPS)
+    groups = [sorted(channels)] * file.num_row_groups
+    if stored is not None:
+        groups = [sorted(channels & set(names)) for names in json.loads(stored)]
+    for names, numbers in groupby(range(len(groups)), key=groups.__getitem__):
+        if names:
+            # One thread: many days are read at once, by many processes.
+            yield file.read_row_groups([*numbers], [TIME, *names], use_threads=False)
+
+
+def _columns_of(table: pa.Table) -> list[Columns]:
     table = table.combine_chunks()
     if not table.num_rows:
         return []
@@ -219,7 +279,8 @@ def look_at_day(path: Path) -> tuple[str, DayFile]:
     records: dict[str, tuple[int, int, int]] = {}
     for channel in table.schema.names:
         if channel != TIME:
-            count_records(records, channel, times[~np.isnan(table.column(channel).to_numpy())])
+            there = times[~np.isnan(table.column(channel).to_numpy())]
+            count_records(records, channel, np.sort(there, kind="stable"))
     size = path.stat().st_size
     return station, DayFile(path, day, len(times), size, _sha256(path), records)
 

@@ -1,8 +1,10 @@
 """Records keep their bits wherever they lie: small blocks, merged blocks, archived days."""
 
+import hashlib
 import shutil
 from collections.abc import Callable
 from contextlib import closing
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -17,6 +19,7 @@ from stream.station import StationFile, load_station
 from stream.store import Store, open_store
 from stream.store.archive import Archive
 from stream.store.compaction import TOGETHER, compact
+from stream.store.day_file import look_at_day, read_day, write_day
 from stream.store.schema import journal_blocks
 
 Make = Callable[..., StationFile]
@@ -107,7 +110,9 @@ def test_archived_days_give_the_same_results_to_the_bit(
 def test_the_archive_is_plain_parquet(
     make_station: Make, open_parts: OpenParts, sqlite_url: str
 ) -> None:
-    """Read by pandas, without lidstream: times in UTC, one column a channel."""
+    """Read by pandas, without lidstream: times in UTC, one column a channel; those that are
+    recorded seldom stand in rows of their own.
+    """
     file = make_station()
     store, parts = open_parts(file, sqlite_url)
     batch = own_line_stream()
@@ -117,11 +122,67 @@ def test_the_archive_is_plain_parquet(
     (path,) = file.archive.rglob("*.parquet")
     assert path.parent.relative_to(file.archive).as_posix() == "small/2026"
     assert path.name.startswith("2026-02-02-")
-    table = pd.read_parquet(path)
+    table = pd.read_parquet(path).groupby("time_us", as_index=False).first()
     assert table["time_us"].tolist() == batch.times.tolist()
     for j, channel in enumerate(batch.channels):
         np.testing.assert_array_equal(table[channel], batch.values[:, j])
     assert path.stat().st_mode & 0o007 == 0, "not for everybody to read"
+
+
+def columns_of(found: list) -> dict[str, dict[int, float]]:
+    """Channel → time → value."""
+    records: dict[str, dict[int, float]] = {}
+    for times, columns in found:
+        for name, values in columns.items():
+            mine = records.setdefault(name, {})
+            for at, value in zip(times.tolist(), values.tolist(), strict=True):
+                if value == value:
+                    assert at not in mine, "a record stands once"
+                    mine[at] = value
+    return records
+
+
+@pytest.mark.parametrize("plain", [False, True], ids=["as written now", "one table, as before"])
+def test_a_day_gives_back_what_was_written(tmp_path: Path, plain: bool) -> None:
+    """Channels that are recorded at all times, seldom, at times of their own, for half of the
+    day only, never; read all at once and one by one, from new files and from older ones.
+    """
+    rng = np.random.default_rng(6)
+    times = np.arange(0, 40_000, dtype=np.int64) * 2_000_000
+    columns = {
+        name: np.full(len(times), np.nan) for name in ("fast", "a", "b", "own", "half", "no")
+    }
+    columns["fast"][:] = rng.normal(size=len(times))
+    columns["fast"][5:9] = np.nan
+    columns["a"][::60] = rng.normal(size=len(times[::60]))
+    columns["b"][::60] = rng.normal(size=len(times[::60]))
+    columns["own"][7::100] = rng.normal(size=len(times[7::100]))
+    columns["half"][:21_000] = rng.normal(size=21_000)
+    names = sorted(columns)
+    parts = [
+        (times[k : k + 8000], [columns[n][k : k + 8000] for n in names])
+        for k in range(0, 40_000, 8000)
+    ]
+    file = write_day(tmp_path, "s", 0, names, parts)
+    written = {
+        n: {int(t): v for t, v in zip(times, columns[n], strict=True) if v == v} for n in names
+    }
+    assert {n: c for n, (_, _, c) in file.records.items()} == {
+        n: len(w) for n, w in written.items() if w
+    }
+    path, digest = file.path, file.sha256
+    if plain:
+        table = pd.DataFrame({"time_us": times, **{n: columns[n] for n in names}})
+        path = tmp_path / "older.parquet"
+        table.to_parquet(path, row_group_size=9000)
+        digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    found = columns_of(read_day(path, digest, set(names)))
+    assert {n: found.get(n, {}) for n in names} == written
+    for name in names:
+        assert columns_of(read_day(path, digest, {name})).get(name, {}) == written[name]
+    if not plain:
+        station, looked = look_at_day(path)
+        assert (station, looked.records) == ("s", file.records)
 
 
 def test_a_late_record_of_an_archived_day(
