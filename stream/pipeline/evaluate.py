@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -132,7 +133,7 @@ def results_of(
         As :func:`evaluate`.
     """
     fluxes: list[list[Row]] = [[] for _ in events]
-    fits: list[list[Row]] = [[] for _ in events]
+    fits: list[list[tuple[Any, ...]]] = [[] for _ in events]
     visits: list[list[Row]] = [[] for _ in events]
     waters = np.full(len(events), np.nan)
     for gas, mine in points.items():
@@ -142,12 +143,12 @@ def results_of(
             visits[i] += [{"gas": gas, **row} for row in p.visits]
     results = []
     known = earlier or [{} for _ in events]
-    for event, near, water, before, rows, *others in zip(
-        events, around, waters, known, fluxes, fits, visits, strict=True
+    for event, near, water, before, rows, tried, stays in zip(
+        events, around, waters.tolist(), known, fluxes, fits, visits, strict=True
     ):
         seal = seal_flags(rows, station.closure, before)
-        children = [[with_flags(row, seal) for row in rows], *others]
-        results.append(closure_result(event, near, float(water), children, seal))
+        flagged = [with_flags(row, seal) for row in rows]
+        results.append(closure_result(event, near, water, flagged, tried, stays, seal))
     return results
 
 
@@ -280,7 +281,7 @@ def _gas_rows(
     around: Sequence[Surroundings],
     points: Sequence[Points],
     fluxes: list[list[Row]],
-    fits: list[list[Row]],
+    fits: list[list[tuple[Any, ...]]],
 ) -> None:
     """Fit one gas of all events, and add its rows of fluxes and fits to each."""
     precision = precision_nmol(station, analyzer, gas)
@@ -302,11 +303,12 @@ def _gas_rows(
                 gas, [events[i].chamber for i in which], [around[i] for i in which]
             )
         outcome = _fit(station, chosen_points, known, precision, air, tau, areas=areas)
-        models = outcome.model_rows(gas)
-        for j, i in enumerate(which):
-            flags = events[i].flags | around[i].flags
-            fluxes[i].append(outcome.flux_row(j, gas, events[i], points[i], flags))
-            fits[i] += models[j]
+        mine = [events[i] for i in which]
+        flags = [events[i].flags | around[i].flags for i in which]
+        rows = outcome.flux_rows(gas, mine, chosen_points, flags)
+        for i, row, models in zip(which, rows, outcome.model_rows(gas), strict=True):
+            fluxes[i].append(row)
+            fits[i] += models
 
 
 def _fit(

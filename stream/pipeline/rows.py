@@ -2,9 +2,10 @@
 
 import hashlib
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from itertools import repeat
+from typing import Any, Final
 
 import msgspec
 import numpy as np
@@ -21,11 +22,30 @@ from stream.science.lid import LidClosure
 from stream.science.models import STATUS_WORDS, Fit, FitStatus
 from stream.science.soil_storage import DOUBT
 from stream.station import Chamber
-from stream.store.changes import Result, Row
+from stream.store.changes import Result, Row, Rows, rows_of
 
 Floats = NDArray[np.float64]
 
 _encode = msgspec.msgpack.Encoder(order="deterministic").encode
+_STATUS: Final = [STATUS_WORDS[s] for s in FitStatus]
+FIT_COLUMNS: Final = (
+    "gas",
+    "model",
+    "status",
+    "flux_nmol_m2_s",
+    "flux_se_nmol_m2_s",
+    "start_mole_fraction",
+    "start_se",
+    "slope_nmol_mol_s",
+    "slope_se_nmol_mol_s",
+    "curvature",
+    "curvature_se",
+    "rss",
+    "r_squared",
+    "criterion",
+    "noise_ratio",
+)
+"""Of the table ``model_fits``, as its rows are given."""
 _NO_FLUX = {"few_points", "no_samples", "no_water", "no_calibration", "vials_waiting"}
 
 
@@ -60,7 +80,7 @@ def unfinished(event: Event, gases: Sequence[str]) -> Result:
         }
         for gas in gases
     ]
-    return Result("closures", _identity(event), row, "unfinished", {"fluxes": fluxes})
+    return Result("closures", _identity(event), row, "unfinished", {"fluxes": rows_of(fluxes)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,99 +112,117 @@ class Outcome:
     poor: NDArray[np.bool_]
     bias: Floats | None = None
 
-    def flux_row(
-        self, j: int, gas: str, event: Event, points: Points, closure_flags: frozenset[str]
-    ) -> Row:
-        """The flux row of closure ``j``."""
-        choice, moles, relative = self.choice, float(self.moles[j]), float(self.relative[j])
-        flags = set(closure_flags) | points.flags
-        at = int(choice.chosen[j])
-        usable = not flags & _NO_FLUX
-        fit = self.fits[choice.models[at]] if at >= 0 and usable else None
-        if usable and fit is None:
-            flags.add("no_fit")
-        factor = self._factor(j, flags) if fit else float("nan")
-        times = 1.0 if math.isnan(factor) else factor
-        relative = math.hypot(relative, DOUBT * (times - 1.0) / times)
-        flux = float(choice.slope[j]) * moles * times if fit else float("nan")
-        fit_error = float(choice.slope_se[j]) * moles * times if fit else float("nan")
-        limit = float(self.limit[j]) * times if usable else float("nan")
-        if fit and self.poor[j]:
-            flags.add("poor_fit")
-        if fit and abs(flux) < limit:
-            flags.add("below_detection")
-        reason = Reason(int(choice.reason[j])) if fit else Reason.NO_FIT
-        return {
-            "gas": gas,
-            "mid_us": (event.lid.closed_us + points.stop_us) // 2,
+    def flux_rows(
+        self,
+        gas: str,
+        events: Sequence[Event],
+        points: Sequence[Points],
+        closure_flags: Sequence[frozenset[str]],
+    ) -> list[Row]:
+        """The flux row of each closure."""
+        choice, fits = self.choice, list(self.fits.values())
+        m = len(self.moles)
+        at = np.maximum(choice.chosen, 0), np.arange(m)
+
+        def chosen(name: str) -> Floats:
+            return np.stack([getattr(f, name) for f in fits])[at]
+
+        variance = chosen("variance")
+        weight = [float(np.mean(p.w)) if p.known_variance and len(p.w) else 1.0 for p in points]
+        factor = np.full(m, np.nan) if self.bias is None else self.bias
+        times = np.where(np.isnan(factor), 1.0, factor)
+        flux = choice.slope * self.moles * times
+        fit_error = choice.slope_se * self.moles * times
+        limit = self.limit * times
+        relative = np.hypot(self.relative, DOUBT * (times - 1.0) / times)
+        numbers = {
             "flux_nmol_m2_s": flux,
-            "flux_se_nmol_m2_s": math.hypot(fit_error, flux * relative),
+            "flux_se_nmol_m2_s": np.hypot(fit_error, flux * relative),
             "fit_se_nmol_m2_s": fit_error,
-            "detection_limit_nmol_m2_s": limit,
-            "model": fit.model if fit else "",
-            "model_reason": REASON_WORDS[reason],
-            "points": len(points.t),
-            "window_start_s": float(points.t[0]) if len(points.t) else float("nan"),
-            "window_end_s": float(points.t[-1]) if len(points.t) else float("nan"),
-            "start_mole_fraction": float(fit.start[j]) if fit else float("nan"),
-            "r_squared": float(fit.r_squared[j]) if fit else float("nan"),
-            "slope_nmol_mol_s": float(choice.slope[j]) if fit else float("nan"),
-            "residual_sd_nmol_mol": _residual_sd(fit, j, points),
-            "noise_ratio": noise_ratio(fit, j) if fit else float("nan"),
-            "calibration_gain": points.gain,
+            "start_mole_fraction": chosen("start"),
+            "r_squared": chosen("r_squared"),
+            "slope_nmol_mol_s": choice.slope,
+            "residual_sd_nmol_mol": np.sqrt(variance / np.array(weight)),
+            "noise_ratio": noise_ratios(variance, chosen("long_run")),
             "chamber_bias_factor": factor,
-            "quality": quality(flags),
-            "flags": words(flags),
         }
+        with np.errstate(invalid="ignore"):
+            below = (np.abs(flux) < limit).tolist()
+        names, nothing = tuple(numbers), (math.nan,) * len(numbers)
+        corrected = self.bias is not None
+        rows: list[Row] = []
+        for event, p, bears, k, hidden, poor, least, reason, cells in zip(
+            events, points, closure_flags, choice.chosen.tolist(), below, self.poor.tolist(),
+            limit.tolist(), choice.reason.tolist(),
+            zip(*(c.tolist() for c in numbers.values()), strict=True), strict=True,
+        ):  # fmt: skip
+            flags = bears | p.flags
+            usable = not flags & _NO_FLUX
+            found = usable and k >= 0
+            if found:
+                flags |= {
+                    word
+                    for word, holds in (
+                        ("poor_fit", poor),
+                        ("below_detection", hidden),
+                        ("bias_not_corrected", corrected and math.isnan(cells[-1])),
+                        ("bias_corrected", corrected and not math.isnan(cells[-1])),
+                    )
+                    if holds
+                }
+            elif usable:
+                flags |= {"no_fit"}
+            n = len(p.t)
+            rows.append(
+                {
+                    "gas": gas,
+                    "mid_us": (event.lid.closed_us + p.stop_us) // 2,
+                    "detection_limit_nmol_m2_s": least if usable else math.nan,
+                    "model": choice.models[k] if found else "",
+                    "model_reason": REASON_WORDS[Reason(reason) if found else Reason.NO_FIT],
+                    "points": n,
+                    "window_start_s": float(p.t[0]) if n else math.nan,
+                    "window_end_s": float(p.t[-1]) if n else math.nan,
+                    **dict(zip(names, cells if found else nothing, strict=True)),
+                    "calibration_gain": p.gain,
+                    "quality": quality(flags),
+                    "flags": words(flags),
+                }
+            )
+        return rows
 
-    def _factor(self, j: int, flags: set[str]) -> float:
-        """The correction of closure ``j``, NaN for none; ``flags`` gains a word about it."""
-        if self.bias is None:
-            return float("nan")
-        factor = float(self.bias[j])
-        flags.add("bias_not_corrected" if math.isnan(factor) else "bias_corrected")
-        return factor
-
-    def model_rows(self, gas: str) -> list[list[Row]]:
-        """For each closure the rows of all candidates."""
-        rows: list[list[Row]] = [[] for _ in self.moles]
+    def model_rows(self, gas: str) -> list[list[tuple[Any, ...]]]:
+        """For each closure the rows of all candidates, as :data:`FIT_COLUMNS` names them."""
+        rows: list[list[tuple[Any, ...]]] = [[] for _ in self.moles]
         for at, (name, fit) in enumerate(self.fits.items()):
             flux = fit.slope * self.moles
             criterion = self.choice.criterion[:, at]
-            columns: dict[str, list[Any]] = {
-                "status": [STATUS_WORDS[FitStatus(s)] for s in fit.status.tolist()],
-                "flux_nmol_m2_s": flux.tolist(),
-                "flux_se_nmol_m2_s": flux_se(
-                    flux, fit.slope_se * self.moles, self.relative
-                ).tolist(),
-                "start_mole_fraction": fit.start.tolist(),
-                "start_se": fit.start_se.tolist(),
-                "slope_nmol_mol_s": fit.slope.tolist(),
-                "slope_se_nmol_mol_s": fit.slope_se.tolist(),
-                "curvature": fit.curvature.tolist(),
-                "curvature_se": fit.curvature_se.tolist(),
-                "rss": fit.rss.tolist(),
-                "r_squared": fit.r_squared.tolist(),
-                "criterion": np.where(np.isfinite(criterion), criterion, np.nan).tolist(),
-                "noise_ratio": [noise_ratio(fit, j) for j in range(len(flux))],
-            }
-            for mine, cells in zip(rows, zip(*columns.values(), strict=True), strict=True):
-                mine.append({"gas": gas, "model": name, **dict(zip(columns, cells, strict=True))})
+            numbers = (
+                flux,
+                flux_se(flux, fit.slope_se * self.moles, self.relative),
+                fit.start,
+                fit.start_se,
+                fit.slope,
+                fit.slope_se,
+                fit.curvature,
+                fit.curvature_se,
+                fit.rss,
+                fit.r_squared,
+                np.where(np.isfinite(criterion), criterion, np.nan),
+                noise_ratios(fit.variance, fit.long_run),
+            )
+            status = [_STATUS[s] for s in fit.status.tolist()]
+            same = repeat(gas), repeat(name)
+            columns = [column.tolist() for column in numbers]
+            for mine, cells in zip(rows, zip(*same, status, *columns, strict=False), strict=True):
+                mine.append(cells)
         return rows
 
 
-def _residual_sd(fit: Fit | None, j: int, points: Points) -> float:
-    """Residual standard deviation [nmol mol⁻¹]; of visits, that of their weighted mean."""
-    if fit is None:
-        return float("nan")
-    scale = float(np.mean(points.w)) if points.known_variance else 1.0
-    return float(np.sqrt(fit.variance[j] / scale))
-
-
-def noise_ratio(fit: Fit, j: int) -> float:
-    """Long-run over plain residual variance of closure ``j``; NaN where nothing is left."""
-    plain = float(fit.variance[j])
-    return float(fit.long_run[j]) / plain if plain > 0 else float("nan")
+def noise_ratios(variance: Floats, long_run: Floats) -> Floats:
+    """Long-run over plain residual variance; NaN where nothing is left."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(variance > 0, long_run / variance, np.nan)
 
 
 def _identity(event: Event) -> tuple[str, int]:
@@ -224,7 +262,9 @@ def closure_result(
     event: Event,
     near: Surroundings,
     water: float,
-    children: Sequence[list[Row]],
+    fluxes: Sequence[Row],
+    fits: Sequence[tuple[Any, ...]],
+    visits: Sequence[Row],
     seal: set[str],
 ) -> Result:
     """The result of one closure, from its rows of fluxes, fits and visits, and from what
@@ -232,11 +272,13 @@ def closure_result(
     """
     flags = event.flags | near.flags | seal
     row = _closure_row(event, near, water, words(flags), quality(flags))
-    tables = dict(zip(("fluxes", "model_fits", "visits"), children, strict=True))
-    return Result("closures", _identity(event), row, digest_of(row, tables), tables)
+    children = {"fluxes": rows_of(fluxes), "model_fits": Rows(FIT_COLUMNS, fits)}
+    if visits:
+        children["visits"] = rows_of(visits)
+    return Result("closures", _identity(event), row, digest_of(row, children), children)
 
 
-def digest_of(row: Row, children: dict[str, list[Row]] | None = None) -> str:
+def digest_of(row: Row, children: Mapping[str, Rows] | None = None) -> str:
     """Digest of a result's content: equal exactly when every stored number is."""
     content = _encode((row, children or {}))
     return hashlib.blake2b(content, digest_size=16).hexdigest()

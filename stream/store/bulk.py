@@ -46,18 +46,44 @@ def insert_rows(
     if not rows:
         return 0
     columns = [c.name for c in table.columns]
-    first = rows[0].keys()
-    given = [c for c in columns if c in first]
-    if "station" not in first and len(given) > 1 and all(row.keys() == first for row in rows):
-        # Rows of one shape, as results are: what all of them lack is left out.
-        columns = ["station", *given]
-        take = itemgetter(*given)
-        values = [(station, *take(row)) for row in rows]
-    else:
-        whole = itemgetter(*columns)
-        nothing = dict.fromkeys(columns)
-        nothing["station"] = station
-        values = [whole({**nothing, **row}) for row in rows]
+    whole = itemgetter(*columns)
+    nothing = dict.fromkeys(columns)
+    nothing["station"] = station
+    return insert_tuples(
+        connection, table, columns, [whole({**nothing, **row}) for row in rows], clash
+    )
+
+
+def insert_tuples(
+    connection: Connection,
+    table: Table,
+    columns: Sequence[str],
+    values: list[tuple[Any, ...]],
+    clash: Clash = "refuse",
+) -> int:
+    """Insert rows of one table, one tuple each.
+
+    Parameters
+    ----------
+    connection : Connection
+        In its transaction.
+    table : Table
+        Where to.
+    columns : sequence of str
+        What the tuples hold, the station included; other columns are NULL.
+    values : list of tuple
+        The rows.
+    clash : str
+        See :data:`Clash`.
+
+    Returns
+    -------
+    int
+        Number of rows written.
+    """
+    columns = list(columns)
+    if not values:
+        return 0
     if connection.dialect.name == "sqlite":
         return _execute(connection, table, columns, values, "?", clash)
     # NaN is an unknown number: NULL, which SQLite makes of it by itself.

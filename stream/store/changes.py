@@ -2,9 +2,23 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 Row = Mapping[str, Any]
+
+
+class Rows(NamedTuple):
+    """Rows of one table: names of the columns, and a tuple for each row."""
+
+    columns: tuple[str, ...]
+    values: Sequence[tuple[Any, ...]]
+
+
+def rows_of(rows: Sequence[Row]) -> Rows:
+    """Rows that have the same columns in the same order."""
+    return Rows(tuple(rows[0]) if rows else (), [tuple(row.values()) for row in rows])
+
+
 Records = Mapping[str, tuple[int, int, int]]
 """Channel → first and last record [µs], and how many."""
 
@@ -21,7 +35,7 @@ class Result:
         Its key without station and revision.
     row : mapping
         Its own columns, without key and version.
-    children : mapping of str to sequence of rows
+    children : mapping of str to Rows
         Table → rows, without station and revision; their key begins with the
         identity's columns.
     digest : str
@@ -32,7 +46,7 @@ class Result:
     identity: tuple[Any, ...]
     row: Row
     digest: str
-    children: Mapping[str, Sequence[Row]] = field(default_factory=dict)
+    children: Mapping[str, Rows] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

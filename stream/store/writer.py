@@ -7,7 +7,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, Table, delete, select, tuple_, update
 
 from stream.store.blocks import append_blocks, extend_channels
-from stream.store.bulk import Clash, insert_rows
+from stream.store.bulk import Clash, insert_rows, insert_tuples
 from stream.store.changes import Changes, Result, Row, Stretch
 from stream.store.connect import Store
 from stream.store.hand import put_tables
@@ -184,13 +184,13 @@ class Writer:
         changes: Changes,
         rows: Iterable[tuple[Result, int, int, int]],
     ) -> None:
-        tables: dict[str, list[Row]] = {}
+        own: dict[str, list[Row]] = {}
+        shapes: dict[tuple[str, tuple[str, ...]], list[tuple[Any, ...]]] = {}
         for result, revision, current, gone in rows:
             _, columns = _IDENTITY[result.kind]
-            key = dict(zip(columns, result.identity, strict=True))
-            tables.setdefault(result.kind, []).append(
+            own.setdefault(result.kind, []).append(
                 {
-                    **key,
+                    **dict(zip(columns, result.identity, strict=True)),
                     **result.row,
                     "revision": revision,
                     "current": current,
@@ -200,13 +200,14 @@ class Writer:
                     "result_digest": result.digest,
                 }
             )
+            key = (self._station, *result.identity, revision)
             for name, children in result.children.items():
-                tables.setdefault(name, []).extend(
-                    {**child, **key, "revision": revision} for child in children
-                )
-        for name in (*_IDENTITY, *_CHILDREN):
-            table = _IDENTITY[name][0] if name in _IDENTITY else _CHILDREN[name]
-            self._put(connection, table, tables.get(name, []))
+                shape = (name, ("station", *columns, "revision", *children.columns))
+                shapes.setdefault(shape, []).extend([key + values for values in children.values])
+        for kind, mine in own.items():
+            self._put(connection, _IDENTITY[kind][0], mine)
+        for (name, columns), values in shapes.items():
+            insert_tuples(connection, _CHILDREN[name], columns, values)
 
     def _put(
         self,

@@ -24,6 +24,7 @@ from stream.records import DAY, SECOND
 from stream.service.pages import page_app
 from stream.station import StationFile, load_station
 from stream.store import Changes, Result, Store, open_store
+from stream.store.changes import rows_of
 from stream.store.readers import Reader
 from stream.store.writer import Writer
 
@@ -63,7 +64,7 @@ def fill(file: StationFile, store: Store) -> int:
                 mine.append(flux)
                 fits += [part(dict(m), model_fits, key) for m in f["models"].values()]  # type: ignore
             identity = (row["chamber"], row["closed_us"] - shift)
-            children = {"fluxes": mine, "model_fits": fits}
+            children = {"fluxes": rows_of(mine), "model_fits": rows_of(fits)}
             results.append(Result("closures", identity, own, f"bench {back}", children))
         writer.commit(
             Changes(
