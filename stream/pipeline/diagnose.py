@@ -10,6 +10,7 @@ import numpy as np
 from stream.pipeline.points import LEVEL, Points
 from stream.science.choice import REASON_WORDS, Reason
 from stream.science.flags import BAD, MISSING, quality, words
+from stream.science.levels import levels
 from stream.station import ClosureRules
 from stream.store.changes import Row
 
@@ -55,12 +56,7 @@ def levels_of(points: Points) -> Earlier:
         return Earlier(float(y[0]), float(y[-1]), error)
     if len(y) < 2 * LEVEL:
         return Earlier(math.nan, math.nan, math.nan)
-    levels, apart = [], 0.0
-    for end in (sorted(y[:LEVEL].tolist()), sorted(y[-LEVEL:].tolist())):
-        levels.append(0.5 * (end[LEVEL // 2 - 1] + end[LEVEL // 2]))
-        mean = math.fsum(end) / LEVEL
-        apart += math.fsum((v - mean) ** 2 for v in end)
-    return Earlier(levels[0], levels[1], math.sqrt(apart / (LEVEL - 1) / LEVEL))
+    return Earlier(*levels(y, LEVEL))
 
 
 def seal_flags(

@@ -1,5 +1,6 @@
 """The samples of one gas on one analyzer: dry, at inlet time, with what is wrong with each."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -8,10 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.records import SECOND
-from stream.science.gather import FAULT, NO_WATER, OUTSIDE
 from stream.science.units import CANONICAL, CHANNEL_UNITS, rule_between
+from stream.science.usable import Scale, judge
 from stream.science.visits import VisitValues, visit_values
-from stream.science.water import dry_mole_fraction
 from stream.science.window import Window, last_before, select
 from stream.station import Analyzer, Station
 from stream.store.journal import Series
@@ -60,37 +60,26 @@ def samples_of(
 ) -> Samples:
     """Samples of one gas from the records of its channels."""
     channel = analyzer.gases[gas]
-    series = records[channel]
-    shared = series.times
-    present = ~np.isnan(series.values)
-    times, raw = series.times[present], series.values[present]
-    scale, shift = to_canonical(station, channel)
-    outside = out_of_range(station, channel, raw)
-    wrong = outside * np.uint8(OUTSIDE)
-
-    water = np.full(len(times), np.nan)
+    series = records[channel].filled()
+    shared = records[channel].times
+    water, vapour, status = Scale(1.0, 0.0), None, None
     if analyzer.water_channel is not None:
         name = analyzer.water_channel
-        w_scale, w_shift = rule_between(station.channels[name].unit, "mol/mol")
-        vapour = _held(records[name], shared, present, times)
-        vapour = np.where(out_of_range(station, name, vapour), np.nan, vapour * w_scale + w_shift)
-        water = np.where((vapour >= 0) & (vapour < 1), vapour, np.nan)
-    moist = raw * scale + shift
-    if analyzer.basis == "wet":
-        wrong |= np.isnan(water) * np.uint8(NO_WATER)
-        dry = dry_mole_fraction(moist, water)
-    else:
-        dry = moist
-
-    unusable = outside
+        water = Scale(*rule_between(station.channels[name].unit, "mol/mol"), *bounds(station, name))
+        vapour = _held(records[name], shared, series.times)
     if analyzer.status_channel is not None:
-        status = _held(records[analyzer.status_channel], shared, present, times)
-        fault = ~np.isnan(status) & ~np.isin(status, analyzer.status_ok)
-        wrong |= fault * np.uint8(FAULT)
-        unusable = outside | fault
-    dry = np.where(unusable, np.nan, dry)
-    inlet = times - round(analyzer.lag_s * SECOND)
-    return Samples(inlet, raw, dry, water, wrong)
+        status = _held(records[analyzer.status_channel], shared, series.times)
+    dry, wet, wrong = judge(
+        series.values,
+        Scale(*to_canonical(station, channel), *bounds(station, channel)),
+        vapour,
+        water,
+        status,
+        np.array(analyzer.status_ok, dtype=np.float64),
+        wet=analyzer.basis == "wet",
+    )
+    inlet = series.times - round(analyzer.lag_s * SECOND)
+    return Samples(inlet, series.values, dry, wet, wrong)
 
 
 def values_of_tails(
@@ -106,14 +95,10 @@ def values_of_tails(
     )
 
 
-def _held(
-    series: Series, shared: NDArray[np.int64], present: Bools, times: NDArray[np.int64]
-) -> Floats:
+def _held(series: Series, shared: NDArray[np.int64], times: NDArray[np.int64]) -> Floats:
     """Values of a companion channel at the times of the samples."""
-    if series.times is shared:
-        values = series.values[present]
-        if not np.isnan(values).any():
-            return values
+    if series.times is shared and times is shared and not np.isnan(series.values).any():
+        return series.values
     filled = series.filled()
     return last_before(filled.times, filled.values, times, _WATER_HOLD_US)
 
@@ -125,12 +110,15 @@ def to_canonical(station: Station, channel: str) -> tuple[float, float]:
     return rule_between(unit, CANONICAL[quantity])
 
 
+def bounds(station: Station, channel: str) -> tuple[float, float]:
+    """Range of a channel, in its unit; endless where it has none."""
+    return station.channels[channel].range or (-math.inf, math.inf)
+
+
 def out_of_range(station: Station, channel: str, values: Floats) -> Bools:
     """Where values lie outside the channel's range; NaN does not."""
-    bounds = station.channels[channel].range
-    if bounds is None:
-        return np.zeros(len(values), dtype=bool)
-    return np.asarray((values < bounds[0]) | (values > bounds[1]))
+    low, high = bounds(station, channel)
+    return np.asarray((values < low) | (values > high))
 
 
 def counts_areas(station: Station, analyzer: Analyzer, gas: str) -> bool:

@@ -4,6 +4,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from stream.pipeline.rows import Event
 from stream.records import DAY, OFF, SECOND
 from stream.science.due import due_times, gap_cause
@@ -79,9 +81,10 @@ def read_lids(
             if anchors[c.id].from_us > last:
                 continue
             series = found[c.lid].filled()
-            fresh = series.times >= anchors[c.id].from_us
-            state = lid_state(series.values[fresh], c.lid_closed, c.lid_open)
-            runs[c.id] = join_runs(runs[c.id], runs_of(series.times[fresh], state, hold), hold)
+            fresh = int(np.searchsorted(series.times, anchors[c.id].from_us))
+            state = lid_state(series.values[fresh:], c.lid_closed, c.lid_open)
+            found_runs = runs_of(series.times[fresh:], state, hold)
+            runs[c.id] = join_runs(runs[c.id], found_runs, hold)
         at = last + 1
         if not any(len(series.times) for series in found.values()):
             # A clock that was never set leaves years without a record.

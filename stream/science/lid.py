@@ -6,10 +6,12 @@ so that closures do not depend on how records arrived. Times are microseconds.
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
+
+from stream.science.kernel import kernel
 
 Micros = NDArray[np.int64]
 
@@ -41,12 +43,25 @@ class Runs:
 NO_RUNS: Final = Runs(np.empty(0, np.int64), np.empty(0, np.int64), np.empty(0, np.int64))
 
 
-def lid_state(values: NDArray[np.float64], closed: float, opened: float) -> NDArray[np.int64]:
+def lid_state(values: NDArray[np.float64], closed: float, opened: float) -> NDArray[np.int8]:
     """State of each record: anything that is neither closed nor open is moving."""
-    return np.where(values == closed, CLOSED, np.where(values == opened, OPEN, MOVING))
+    state = np.full(len(values), MOVING, dtype=np.int8)
+    state[values == opened] = OPEN
+    state[values == closed] = CLOSED
+    return state
 
 
-def runs_of(times: Micros, state: NDArray[np.int64], hold_us: int) -> Runs:
+@kernel
+def _edges(times: Micros, state: Any, hold_us: int, starts: Micros) -> int:
+    count = 0
+    for i in range(times.shape[0]):
+        if i == 0 or state[i] != state[i - 1] or times[i] - times[i - 1] > hold_us:
+            starts[count] = i
+            count += 1
+    return count
+
+
+def runs_of(times: Micros, state: NDArray[Any], hold_us: int) -> Runs:
     """Runs of equal state.
 
     Parameters
@@ -60,8 +75,8 @@ def runs_of(times: Micros, state: NDArray[np.int64], hold_us: int) -> Runs:
     """
     if len(times) == 0:
         return NO_RUNS
-    edge = (state[1:] != state[:-1]) | (times[1:] - times[:-1] > hold_us)
-    starts = np.concatenate(([0], np.flatnonzero(edge) + 1))
+    starts = np.empty(len(times), np.int64)
+    starts = starts[: _edges(times, state, hold_us, starts)].copy()
     ends = np.concatenate((starts[1:] - 1, [len(times) - 1]))
     return Runs(state[starts].astype(np.int64), times[starts], times[ends])
 

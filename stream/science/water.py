@@ -5,6 +5,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from stream.science.kernel import inline
+
 Floats = NDArray[np.float64]
 
 
@@ -51,19 +53,20 @@ def water_mole_fraction(relative_humidity: Any, temperature_c: Any, pressure_pa:
     return np.asarray(vapour / np.asarray(pressure_pa, dtype=np.float64))
 
 
-def dry_mole_fraction(wet: Any, water: Any) -> Floats:
+@inline
+def dry_mole_fraction(wet: Any, water: Any) -> Any:
     """Dry mole fraction of a gas from its mole fraction in moist air.
 
     Parameters
     ----------
-    wet : array_like
+    wet : float or ndarray
         Mole fraction in moist air, any unit.
-    water : array_like
+    water : float or ndarray
         Water vapour at the same moment [mol mol⁻¹].
 
     Returns
     -------
-    ndarray
+    float or ndarray
         x_wet / (1 − w), in the unit of ``wet`` (Eq. 4 of METHODS.md). Dalton's law.
 
     Notes
@@ -71,4 +74,4 @@ def dry_mole_fraction(wet: Any, water: Any) -> Floats:
     Taken sample by sample, since water rises while a lid is closed: from 0.010 to
     0.025 a constant 330 nmol mol⁻¹ would seem to fall by 4.95.
     """
-    return np.asarray(np.asarray(wet, dtype=np.float64) / (1.0 - np.asarray(water)))
+    return wet / (1.0 - water)

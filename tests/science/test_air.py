@@ -87,7 +87,7 @@ def test_dilution_by_water() -> None:
     assert dry_mole_fraction(330.0, 0.02) == pytest.approx(336.7347, abs=5e-5)
     drift = 330.0 * (1 - np.array([0.010, 0.025]))
     assert drift == pytest.approx([326.70, 321.75])
-    assert dry_mole_fraction(drift, [0.010, 0.025]) == pytest.approx([330.0, 330.0])
+    assert dry_mole_fraction(drift, np.array([0.010, 0.025])) == pytest.approx([330.0, 330.0])
     # 25 °C and 60 %: 0.018712 from the WMO formula; 0.018771 from IAPWS.
     assert water_mole_fraction(0.6, 25.0, 101325.0) == pytest.approx(0.018712, abs=2e-6)
     iapws_value = 0.6 * iapws.iapws97._PSat_T(298.15) * 1e6 / 101325.0
