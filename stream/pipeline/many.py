@@ -1,9 +1,9 @@
-"""Days of closures worked out by many processes, on this computer or on others.
+"""Work on the journal spread over many processes, on this computer or on others.
 
-What a closure becomes depends on the journal alone, so it does not matter who works it out:
-lids are read and commits are made here, in order, and only the days of closures between go
-out. So results are the same to the bit as those of one process, and a worker that dies in
-the middle costs nothing but the time to do its day again.
+What a day of records becomes depends on the journal alone, so it does not matter who works
+it out: days of lids and of closures go out, and what they become is joined and committed
+here, in order. So results are the same to the bit as those of one process, and a worker that
+dies in the middle costs nothing but the time to do its days again.
 """
 
 import multiprocessing
@@ -11,70 +11,84 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Protocol, TypeVar
 
 from stream.errors import CommandError, LidstreamError
-from stream.pipeline.evaluate import evaluate
-from stream.pipeline.rows import Event
 from stream.pipeline.steady import tidy_up, without_pauses
 from stream.science.kernel import use_threads
-from stream.station import Analyzer, Station
+from stream.station import StationFile
 from stream.store import open_store
-from stream.store.changes import Result
 from stream.store.journal import Journal
 
-Days = Sequence[Sequence[Event]]
-Evaluator = Callable[[Station, Analyzer, Days], Iterator[list[Result]]]
-"""``evaluator(station, analyzer, days)``: the results of each day, in order."""
+T = TypeVar("T")
+Task = tuple[Any, ...]
+
+
+class Workers(Protocol):
+    """Somebody who works on one station's journal."""
+
+    @property
+    def number(self) -> int:
+        """How many of them there are."""
+
+    def over(self, work: Callable[..., T], tasks: Sequence[Task]) -> Iterator[T]:
+        """``work(journal, *task)`` of each task, in order."""
+
 
 _AHEAD: Final = 2
-"""Days for each worker that are out at once: memory does not grow with the period."""
+"""Tasks for each worker that are out at once: memory does not grow with the period."""
+_TOGETHER: Final = 4
+"""Days in a row that go to one worker at most, since each reads part of the day before."""
 _DEATHS: Final = 5
-"""Times in a row that workers may die without a day done, before it is given up."""
+"""Times in a row that workers may die without a task done, before it is given up."""
 
 
-def here(journal: Journal) -> Evaluator:
-    """One day after another, in this process."""
-
-    def work(station: Station, analyzer: Analyzer, days: Days) -> Iterator[list[Result]]:
-        for events in days:
-            yield evaluate(station, analyzer, events, journal)
-
-    return work
+def in_batches(items: Sequence[T], workers: Workers) -> list[Sequence[T]]:
+    """Items in a row, a few together, so that every worker has several batches."""
+    few = max(1, min(_TOGETHER, len(items) // (4 * workers.number)))
+    size = few if workers.number > 1 else 1
+    return [items[i : i + size] for i in range(0, len(items), size)]
 
 
-_journals: dict[tuple[str, str, str], Journal] = {}
+class Here:
+    """This process, one task after another."""
+
+    number = 1
+
+    def __init__(self, journal: Journal) -> None:
+        self._journal = journal
+
+    def over(self, work: Callable[..., T], tasks: Sequence[Task]) -> Iterator[T]:
+        """The results, in order."""
+        for task in tasks:
+            yield work(self._journal, *task)
 
 
-def work_out(
-    url: str, archive: str, station: Station, analyzer: str, events: Sequence[Event]
-) -> list[Result]:
-    """One day of closures, in a worker.
+_journals: dict[Task, Journal] = {}
+
+
+def work_out(url: str, archive: str, station: str, work: Callable[..., T], task: Task) -> T:
+    """One task, in a worker.
 
     Parameters
     ----------
     url, archive : str
         Of the database, and folder of the archive, as the worker reaches them.
-    station : Station
-        As amended.
-    analyzer : str
+    station : str
         Its id.
-    events : sequence of Event
-        The day's closures.
-
-    Returns
-    -------
-    list of Result
-        As :func:`evaluate`.
+    work : callable
+        What to do.
+    task : tuple
+        Its arguments after the journal.
     """
     use_threads(1)
-    key = (url, archive, station.id)
+    key = (url, archive, station)
     if key not in _journals:
-        _journals[key] = Journal(open_store(url), station.id, Path(archive))
+        _journals[key] = Journal(open_store(url), station, Path(archive))
     with without_pauses():
-        results = evaluate(station, station.analyzer(analyzer), events, _journals[key])
+        result = work(_journals[key], *task)
         tidy_up()
-    return results
+    return result
 
 
 class Processes:
@@ -82,39 +96,48 @@ class Processes:
 
     Parameters
     ----------
+    file : StationFile
+        The station.
     url : str
         Of the database.
-    archive : Path
-        Folder of the archive.
     workers : int
+        How many.
     """
 
-    def __init__(self, url: str, archive: Path, workers: int) -> None:
-        self._given = (url, str(archive))
-        self._workers = workers
+    def __init__(self, file: StationFile, url: str, workers: int) -> None:
+        self._url, self._archive, self._station = url, str(file.archive), file.station.id
+        self.number = workers
         self._pool = self._new_pool()
 
     def _new_pool(self) -> ProcessPoolExecutor:
         # Not forked: this process has threads and open connections.
         context = multiprocessing.get_context("spawn")
-        return ProcessPoolExecutor(self._workers, mp_context=context)
+        return ProcessPoolExecutor(self.number, mp_context=context)
 
-    def __call__(self, station: Station, analyzer: Analyzer, days: Days) -> Iterator[list[Result]]:
-        """The results of each day, in order.
+    def over(self, work: Callable[..., T], tasks: Sequence[Task]) -> Iterator[T]:
+        """The results, in order.
 
         Raises
         ------
         LidstreamError
             Workers die whatever is tried.
         """
-        out: list[tuple[int, Future[list[Result]]]] = []
+        out: list[tuple[int, Future[T]]] = []
         following, deaths = 0, 0
-        while out or following < len(days):
+        while out or following < len(tasks):
             try:
-                while following < len(days) and len(out) < _AHEAD * self._workers:
-                    out.append((following, self._ask(station, analyzer, days[following])))
+                while following < len(tasks) and len(out) < _AHEAD * self.number:
+                    task = tasks[following]
+                    out.append(
+                        (
+                            following,
+                            self._pool.submit(
+                                work_out, self._url, self._archive, self._station, work, task
+                            ),
+                        )
+                    )
                     following += 1
-                results = out[0][1].result()
+                result = out[0][1].result()
             except BrokenProcessPool:
                 deaths += 1
                 if deaths > _DEATHS:
@@ -129,16 +152,7 @@ class Processes:
                 continue
             del out[0]
             deaths = 0
-            yield results
-
-    def _ask(
-        self, station: Station, analyzer: Analyzer, events: Sequence[Event]
-    ) -> Future[list[Result]]:
-        if not events:
-            nothing: Future[list[Result]] = Future()
-            nothing.set_result([])
-            return nothing
-        return self._pool.submit(work_out, *self._given, station, analyzer.id, events)
+            yield result
 
     def close(self) -> None:
         """Let the workers go."""
@@ -156,34 +170,37 @@ class Cluster:
         The scheduler does not answer.
     """
 
-    def __init__(self, url: str, archive: Path, address: str) -> None:
+    def __init__(self, file: StationFile, url: str, address: str) -> None:
         try:
             from distributed import Client
         except ImportError:
             raise CommandError(
                 "--scheduler: Dask is not installed; python -m pip install 'lidstream[cluster]'"
             ) from None
-        self._given = (url, str(archive))
+        self._given: Task = (url, str(file.archive), file.station.id)
         try:
             make: Any = Client
             self._client = make(address, timeout="10s")
         except (OSError, ValueError) as error:
             raise LidstreamError(f"--scheduler {address}: does not answer: {error}") from None
 
-    def __call__(self, station: Station, analyzer: Analyzer, days: Days) -> Iterator[list[Result]]:
-        """The results of each day, in order; a day whose worker died is done by another."""
-        ahead = _AHEAD * max(1, len(self._client.scheduler_info()["workers"]))
+    @property
+    def number(self) -> int:
+        """How many workers there are now."""
+        return max(1, len(self._client.scheduler_info()["workers"]))
+
+    def over(self, work: Callable[..., T], tasks: Sequence[Task]) -> Iterator[T]:
+        """The results, in order; a task whose worker died is done by another."""
+        ahead = _AHEAD * self.number
         out: list[Any] = []
         following = 0
-        while out or following < len(days):
-            while following < len(days) and len(out) < ahead:
-                events = days[following]
+        while out or following < len(tasks):
+            while following < len(tasks) and len(out) < ahead:
                 out.append(
                     self._client.submit(
-                        work_out, *self._given, station, analyzer.id, events,
-                        pure=False, retries=3,
+                        work_out, *self._given, work, tasks[following], pure=False, retries=3
                     )
-                )  # fmt: skip
+                )
                 following += 1
             yield out.pop(0).result()
 

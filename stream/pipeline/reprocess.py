@@ -72,12 +72,12 @@ def reprocess(
 
         many: Processes | Cluster | None = None
         if scheduler is not None:
-            many = Cluster(url, file.archive, scheduler)
+            many = Cluster(file, url, scheduler)
         elif workers > 1:
-            many = Processes(url, file.archive, workers)
+            many = Processes(file, url, workers)
         try:
             with without_pauses():
-                return parts.settlement.reprocess(first, stop, progress=progress, evaluator=many)
+                return parts.settlement.reprocess(first, stop, progress=progress, workers=many)
         finally:
             if many is not None:
                 many.close()

@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from stream.pipeline.many import Workers, in_batches
 from stream.pipeline.rows import Event
 from stream.records import DAY, OFF, SECOND
 from stream.science.due import due_times, gap_cause
@@ -64,6 +65,7 @@ def read_lids(
     end_us: int,
     until_us: int,
     journal: Journal,
+    workers: Workers,
 ) -> list[LidStretch]:
     """Closures of several lids from their anchors to ``end_us``, a day read at a time.
 
@@ -71,34 +73,58 @@ def read_lids(
     that no closure is cut by the end of reading.
     """
     hold = micros(station.closure.lid_hold_s)
-    runs = {c.id: NO_RUNS for c in chambers}
-    at = min(anchors[c.id].from_us for c in chambers)
-    stop = end_us
-    while at <= stop:
-        last = min(at + DAY - 1, stop)
-        found = journal.read({c.lid for c in chambers}, at, last)
-        for c in chambers:
-            if anchors[c.id].from_us > last:
-                continue
-            series = found[c.lid].filled()
-            fresh = int(np.searchsorted(series.times, anchors[c.id].from_us))
-            state = lid_state(series.values[fresh:], c.lid_closed, c.lid_open)
-            found_runs = runs_of(series.times[fresh:], state, hold)
-            runs[c.id] = join_runs(runs[c.id], found_runs, hold)
-        at = last + 1
-        if not any(len(series.times) for series in found.values()):
-            # A clock that was never set leaves years without a record.
-            following = journal.next_from(at)
-            at = stop + 1 if following is None else following
-        if at > stop and stop < until_us and any(_closed_at_end(r) for r in runs.values()):
-            stop = min(stop + DAY, until_us)
+    asked = [
+        (c.lid, float(c.lid_closed), float(c.lid_open), anchors[c.id].from_us) for c in chambers
+    ]
+    runs = [NO_RUNS for _ in chambers]
+    at, stop = min(anchors[c.id].from_us for c in chambers), end_us
+    while True:
+        batches = in_batches(journal.days(at, stop), workers)
+        for found in workers.over(lid_runs, [(asked, hold, batch) for batch in batches]):
+            runs = [join_runs(a, b, hold) for a, b in zip(runs, found, strict=True)]
+        at = stop + 1
+        if stop >= until_us or not any(_closed_at_end(r) for r in runs):
+            break
+        stop = min(stop + DAY, until_us)
     bounce = micros(station.closure.bounce_s)
     return [
-        LidStretch(
-            c, anchors[c.id], runs[c.id], tuple(closures_of(runs[c.id], hold, bounce, until_us))
-        )
-        for c in chambers
+        LidStretch(c, anchors[c.id], mine, tuple(closures_of(mine, hold, bounce, until_us)))
+        for c, mine in zip(chambers, runs, strict=True)
     ]
+
+
+def lid_runs(
+    journal: Journal,
+    lids: Sequence[tuple[str, float, float, int]],
+    hold_us: int,
+    parts: Sequence[tuple[int, int]],
+) -> list[Runs]:
+    """Runs of each lid over some stretches of time in a row.
+
+    Parameters
+    ----------
+    journal : Journal
+        Where the records are.
+    lids : sequence of (channel, closed, open, from)
+        Channel, its values for closed and open, and from when it is of interest [µs].
+    hold_us : int
+        A silence longer than this ends a run [µs].
+    parts : sequence of (first, last)
+        Stretches, both ends included [µs].
+
+    Returns
+    -------
+    list of Runs
+    """
+    runs = [NO_RUNS for _ in lids]
+    for first, last in parts:
+        records = journal.read({channel for channel, *_ in lids}, first, last)
+        for i, (channel, closed, opened, from_us) in enumerate(lids):
+            series = records[channel].filled()
+            fresh = int(np.searchsorted(series.times, from_us))
+            state = lid_state(series.values[fresh:], closed, opened)
+            runs[i] = join_runs(runs[i], runs_of(series.times[fresh:], state, hold_us), hold_us)
+    return runs
 
 
 def _closed_at_end(runs: Runs) -> bool:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from stream import __version__
 from stream.pipeline.field_log import FieldLog
 from stream.pipeline.hand import HandWork
-from stream.pipeline.many import Evaluator
+from stream.pipeline.many import Here, Workers
 from stream.pipeline.steady import tidy_up
 from stream.pipeline.work import AnalyzerWork, Ground
 from stream.sources.hand import HandTable, read_table
@@ -65,7 +65,7 @@ class Settlement:
         self._writer = writer
 
     def settle(
-        self, *, progress: Progress | None = None, evaluator: Evaluator | None = None
+        self, *, progress: Progress | None = None, workers: Workers | None = None
     ) -> Settled:
         """Settle every unsettled span; one commit a day of closures.
 
@@ -76,8 +76,8 @@ class Settlement:
         ----------
         progress : callable, optional
             Called with days of records.
-        evaluator : callable, optional
-            Who works closures out; this process where nobody else is named.
+        workers : Workers, optional
+            Who works lids and closures out; this process where nobody else is named.
 
         Returns
         -------
@@ -89,7 +89,7 @@ class Settlement:
         written = Written()
         if not spans:
             return Settled(written, 0)
-        ground, tables = replace(self._ground(), evaluator=evaluator), self._brought()
+        ground, tables = self._ground(workers), self._brought()
         pending: dict[str, list[Result]] = {}
         for span in spans:
             for work in self._works(ground, span, tables):
@@ -105,7 +105,7 @@ class Settlement:
         stop_us: int,
         *,
         progress: Progress | None = None,
-        evaluator: Evaluator | None = None,
+        workers: Workers | None = None,
     ) -> Settled:
         """Work out again, from the records, what happened in a period.
 
@@ -119,15 +119,15 @@ class Settlement:
             Period by the closing of the lid, the end excluded [µs].
         progress : callable, optional
             Called with days of records.
-        evaluator : callable, optional
-            Who works closures out; this process where nobody else is named.
+        workers : Workers, optional
+            Who works lids and closures out; this process where nobody else is named.
 
         Returns
         -------
         Settled
         """
         self._file = self._log.file()
-        ground = replace(self._ground(), evaluator=evaluator)
+        ground = self._ground(workers)
         written = Written()
         for work in self._works(ground, (first_us, stop_us - 1), self._brought()):
             for changes in work.changes():
@@ -143,7 +143,7 @@ class Settlement:
                 written.update(self._commit(changes, progress))
         return Settled(written, 0)
 
-    def _ground(self) -> Ground:
+    def _ground(self, workers: Workers | None) -> Ground:
         """What there is to stand on."""
         extent = self._journal.extent()
         kept_from = self._journal.kept_from()
@@ -157,6 +157,7 @@ class Settlement:
             last_us={channel: last for channel, (_, last, _) in extent.items()},
             kept_from_us=-(2**62) if kept_from is None else kept_from,
             bad=self._file.bad,
+            workers=workers or Here(self._journal),
         )
 
     def _brought(self) -> list[HandTable]:

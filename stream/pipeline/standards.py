@@ -62,15 +62,9 @@ def standard_changes(
 def _read_ports(analyzer: Analyzer, journal: Journal, first_us: int, last_us: int) -> Runs:
     """Runs of the selector's ports, a day read at a time."""
     runs = NO_RUNS
-    at = first_us
-    while at <= last_us:
-        end = min(at + DAY - 1, last_us)
-        records = journal.read({str(analyzer.selector)}, at, end)
+    for first, last in journal.days(first_us, last_us):
+        records = journal.read({str(analyzer.selector)}, first, last)
         runs = join_runs(runs, port_runs(analyzer, records), PORT_HOLD_US)
-        at = end + 1
-        if not len(records[str(analyzer.selector)].times):
-            following = journal.next_from(at)
-            at = last_us + 1 if following is None else following
     return runs
 
 

@@ -3,7 +3,8 @@
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from stream.pipeline.many import Days, Evaluator, here
+from stream.pipeline.evaluate import evaluate
+from stream.pipeline.many import Workers, in_batches
 from stream.pipeline.rows import Event, digest_of, unfinished
 from stream.pipeline.segment import (
     Anchor,
@@ -38,8 +39,8 @@ class Ground:
         Results of earlier closures stay as they are [µs].
     bad : tuple of BadPeriod
         Times that people marked as bad.
-    evaluator : callable, optional
-        Who works closures out; this process where nobody else is named.
+    workers : Workers
+        Who works lids and closures out.
     """
 
     station: Station
@@ -48,14 +49,17 @@ class Ground:
     start_us: int
     until_us: int
     last_us: Mapping[str, int]
+    workers: Workers
     kept_from_us: int = -(2**62)
     bad: tuple[BadPeriod, ...] = ()
-    evaluator: Evaluator | None = None
 
-    def results(self, analyzer: Analyzer, days: Days) -> Iterator[list[Result]]:
+    def results(
+        self, analyzer: Analyzer, days: Sequence[Sequence[Event]]
+    ) -> Iterator[list[Result]]:
         """The results of each day of closures, in order, by whoever works them out."""
-        work = self.evaluator or here(self.journal)
-        return work(self.station, analyzer, days)
+        tasks = [(self.station, analyzer.id, batch) for batch in in_batches(days, self.workers)]
+        for results in self.workers.over(results_of_days, tasks):
+            yield from results
 
     def marked(self, event: Event) -> Event:
         """The event with a word about it where a person marked its time as bad."""
@@ -63,6 +67,13 @@ class Ground:
         if not any(b.touches(event.chamber.id, lid.closed_us, lid.opened_us) for b in self.bad):
             return event
         return replace(event, flags=event.flags | {"marked_bad"})
+
+
+def results_of_days(
+    journal: Journal, station: Station, analyzer: str, days: Sequence[Sequence[Event]]
+) -> list[list[Result]]:
+    """The results of some days of closures."""
+    return [evaluate(station, station.analyzer(analyzer), events, journal) for events in days]
 
 
 class AnalyzerWork:
@@ -155,6 +166,7 @@ class AnalyzerWork:
                 end,
                 self._ground.until_us,
                 self._ground.journal,
+                self._ground.workers,
             )
             settled = all(
                 any(c.closed_us > touched_us and not c.still_closed for c in s.closures)

@@ -145,17 +145,29 @@ class Journal:
             ).scalar()
         return None if last is None else int(last) + DAY_US
 
-    def next_from(self, at_us: int) -> int | None:
-        """Where, from a moment on, the next records may lie [µs]; None if there are none."""
+    def days(self, first_us: int, last_us: int) -> list[tuple[int, int]]:
+        """The part of each day (UTC) with records between two moments, both included [µs].
+
+        A clock that was never set leaves years without a record; they cost nothing.
+        """
         b, d = journal_blocks.c, archive_days.c
-        blocks = select(func.min(b.first_us)).where(b.station == self._station, b.last_us >= at_us)
-        days = select(func.min(d.day_us)).where(
-            d.station == self._station, d.removed == 0, d.day_us > at_us - DAY_US
+        blocks = select(b.first_us, b.last_us).where(
+            b.station == self._station, b.first_us <= last_us, b.last_us >= first_us
+        )
+        archived = select(d.day_us).where(
+            d.station == self._station,
+            d.removed == 0,
+            d.day_us <= last_us,
+            d.day_us > first_us - DAY_US,
         )
         with self._store.reading() as connection:
-            found = [connection.execute(query).scalar() for query in (blocks, days)]
-        first = min((f for f in found if f is not None), default=None)
-        return None if first is None else max(at_us, int(first))
+            found = {int(day) // DAY_US for day in connection.execute(archived).scalars()}
+            for a, z in connection.execute(blocks):
+                found.update(range(max(a, first_us) // DAY_US, min(z, last_us) // DAY_US + 1))
+        return [
+            (max(day * DAY_US, first_us), min((day + 1) * DAY_US - 1, last_us))
+            for day in sorted(found)
+        ]
 
     def read(self, channels: Iterable[str], first_us: int, last_us: int) -> dict[str, Series]:
         """Records of some channels between two moments, both included.

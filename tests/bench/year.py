@@ -88,10 +88,10 @@ def ours(path: Path, workers: int) -> None:
         Archive(store, file.station.id, file.archive).adopt()
         adopted = time.perf_counter() - begun
         parts = join(file, store)
-        many = Processes(file.database_url, file.archive, workers) if workers > 1 else None
+        many = Processes(file, file.database_url, workers) if workers > 1 else None
         begun = time.perf_counter()
         with without_pauses():
-            parts.settlement.settle(evaluator=many)
+            parts.settlement.settle(workers=many)
         settled = time.perf_counter() - begun
         if many:
             many.close()
