@@ -60,6 +60,7 @@ class Settlement:
         self._log = log
         self._file = log.file()
         self._tables = tables
+        self._told = "", ""
         self._journal = journal
         self._anchors = anchors
         self._writer = writer
@@ -179,8 +180,10 @@ class Settlement:
                 yield AnalyzerWork(ground, analyzer, known)
 
     def _commit(self, changes: Changes, progress: Progress | None) -> Written:
-        changes.station_digest = self._file.digest
-        changes.station_content = self._file.provenance
+        digest = self._file.digest
+        if self._told[0] != digest:
+            self._told = digest, self._file.provenance
+        changes.station_digest, changes.station_content = self._told
         changes.software_version = __version__
         written = self._writer.commit(changes)
         tidy_up()

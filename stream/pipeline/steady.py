@@ -3,6 +3,7 @@
 import gc
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Final
 
 
 @contextmanager
@@ -21,7 +22,11 @@ def without_pauses() -> Iterator[None]:
             gc.enable()
 
 
+_PATIENCE: Final = 100_000
+"""Objects that may wait; a day of closures that are being written is some ten thousand."""
+
+
 def tidy_up() -> None:
-    """Collect what is young, if nobody else does."""
-    if not gc.isenabled():
+    """Look for cycles among what is young, if nobody else does and there is much of it."""
+    if not gc.isenabled() and gc.get_count()[0] > _PATIENCE:
         gc.collect(0)
