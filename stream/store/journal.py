@@ -11,7 +11,7 @@ from typing import Any, Final
 import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
-from sqlalchemy import func, select
+from sqlalchemy import BigInteger, bindparam, func, select
 
 from stream.errors import StoreError
 from stream.store.changes import Block
@@ -27,6 +27,27 @@ _TIME: Final = "\0time"
 
 _Key = tuple[int | str, str]
 """Number of a block or path of an archived day, and the digest of its content."""
+
+
+_FIRST, _LAST = bindparam("first", type_=BigInteger), bindparam("last", type_=BigInteger)
+_PIECES: Final = (
+    select(archive_days.c.path, archive_days.c.sha256, archive_days.c.channels)
+    .where(
+        archive_days.c.station == bindparam("station"),
+        archive_days.c.day_us <= _LAST,
+        archive_days.c.day_us > _FIRST - DAY_US,
+        archive_days.c.removed == 0,
+    )
+    .order_by(archive_days.c.day_us),
+    select(journal_blocks.c.sequence, journal_blocks.c.digest, journal_blocks.c.channels)
+    .where(
+        journal_blocks.c.station == bindparam("station"),
+        journal_blocks.c.first_us <= _LAST,
+        journal_blocks.c.last_us >= _FIRST,
+    )
+    .order_by(journal_blocks.c.sequence),
+)
+"""Where the records between two moments lie; made once, since they are asked for often."""
 
 
 class _Moved(Exception):
@@ -222,24 +243,9 @@ class Journal:
         return {channel: _merge(found) for channel, found in pieces.items()}
 
     def _pieces_between(self, first_us: int, last_us: int) -> list[tuple[_Key, list[str]]]:
-        b, d = journal_blocks.c, archive_days.c
-        blocks = (
-            select(b.sequence, b.digest, b.channels)
-            .where(b.station == self._station, b.first_us <= last_us, b.last_us >= first_us)
-            .order_by(b.sequence)
-        )
-        days = (
-            select(d.path, d.sha256, d.channels)
-            .where(
-                d.station == self._station,
-                d.day_us <= last_us,
-                d.day_us > first_us - DAY_US,
-                d.removed == 0,
-            )
-            .order_by(d.day_us)
-        )
+        between = {"station": self._station, "first": first_us, "last": last_us}
         with self._store.reading() as connection:
-            rows = [*connection.execute(days), *connection.execute(blocks)]
+            rows = [row for query in _PIECES for row in connection.execute(query, between)]
         return [((row[0], row[1]), json.loads(row[2])) for row in rows]
 
     def _columns(self, key: _Key, channels: set[str]) -> list[Columns]:

@@ -11,11 +11,12 @@ import subprocess
 import sys
 import tempfile
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy import special, stats
 from scipy.optimize import curve_fit
 
 from stream.demo import own_line as simulated
@@ -103,6 +104,7 @@ def ours(path: Path, workers: int) -> None:
 def plain(path: Path, days: int) -> float:
     """Seconds for one closure by pandas, shift and groupby, and a loop of fits."""
     file = load_station(path)
+    candidates = file.station.models.candidates
     files = sorted((file.archive / file.station.id).rglob("*.parquet"))[: days + 1]
     begun = time.perf_counter()
     frame = pd.concat([pd.read_parquet(f) for f in files])
@@ -118,18 +120,35 @@ def plain(path: Path, days: int) -> float:
             water = part["h2o"].to_numpy() / 1e3
             for channel in GASES.values():
                 dry = (part[channel].to_numpy() / (1 - water))[keep]
-                x = t[keep]
-                np.polyfit(x, dry, 1, cov=True)
-                np.polyfit(x, dry, 2, cov=True)
-                try:
-                    curve_fit(
-                        lambda v, c, s, k: c + s * -np.expm1(-k * v) / k, x, dry,
-                        p0=(dry[0], (dry[-1] - dry[0]) / 660, 1e-3),
-                    )  # fmt: skip
-                except RuntimeError:
-                    continue
+                for model in candidates:
+                    with suppress(RuntimeError):
+                        PLAIN[model](t[keep], dry)
             count += 1
     return (time.perf_counter() - begun) / count
+
+
+def saturating(v: np.ndarray, c: float, s: float, k: float) -> np.ndarray:
+    return c + s * -np.expm1(-k * v) / k
+
+
+def diffusive(v: np.ndarray, c: float, s: float, tau: float) -> np.ndarray:
+    z = np.sqrt(v / tau)
+    return c + s * tau * (2 / np.sqrt(np.pi) * z + special.erfcx(z) - 1)
+
+
+def rate(x: np.ndarray, y: np.ndarray) -> tuple[float, float]:
+    return y[0], (y[-1] - y[0]) / (x[-1] - x[0])
+
+
+PLAIN = {
+    "linear": lambda x, y: np.polyfit(x, y, 1, cov=True),
+    "quadratic": lambda x, y: np.polyfit(x, y, 2, cov=True),
+    "saturating": lambda x, y: curve_fit(saturating, x, y, p0=(*rate(x, y), 1e-3)),
+    "diffusive": lambda x, y: curve_fit(
+        diffusive, x, y, p0=(*rate(x, y), 3600.0), bounds=([-np.inf, -np.inf, 1.0], np.inf)
+    ),
+    "theil_sen": lambda x, y: stats.theilslopes(y, x),
+}
 
 
 def main() -> None:
@@ -138,6 +157,7 @@ def main() -> None:
     parser.add_argument("--days", type=int, default=30)
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--models", choices=("three", "all"), default="three")
+    parser.add_argument("--plain-days", type=int, default=2, help="days of the plain way")
     parser.add_argument("--folder", type=Path, help="keep the archive there, or use it again")
     parser.add_argument("--settle", type=Path, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
@@ -156,7 +176,7 @@ def main() -> None:
     command = [sys.executable, __file__, "--settle", str(path), "--workers", str(arguments.workers)]
     said = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split()
     adopted, settled, closures, memory = map(float, said)
-    each = plain(path, min(arguments.days, 5))
+    each = plain(path, min(arguments.days, arguments.plain_days))
     print(
         f"{arguments.days} days, {arguments.workers} workers, {arguments.models} models:"
         f" adopted {adopted:.1f} s, Parquet to fluxes {settled:.1f} s"
