@@ -6,12 +6,15 @@ made first, from a month of simulation that is repeated.
 """
 
 import argparse
+import re
+import resource
 import shutil
 import subprocess
 import sys
 import tempfile
 import time
 from contextlib import closing, suppress
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -20,13 +23,13 @@ from scipy import special, stats
 from scipy.optimize import curve_fit
 
 from stream.demo import own_line as simulated
-from stream.demo.scenario import own_line
+from stream.demo.scenario import Scenario, own_line
 from stream.demo.write import station_text
 from stream.pipeline.many import Processes
 from stream.pipeline.replay import join
 from stream.pipeline.steady import without_pauses
 from stream.records import DAY, SECOND
-from stream.station import load_station
+from stream.station import StationFile, load_station
 from stream.store import open_store
 from stream.store.archive import Archive
 from stream.store.day_file import write_day
@@ -36,47 +39,76 @@ MONTH = 30
 GASES = {"N2O": "n2o", "CH4": "ch4", "CO2": "co2"}
 
 
-def make(days: int, folder: Path, models: str) -> Path:
-    """A station file and its archive; the station file's path."""
+def make(days: int, folder: Path, models: str, lines: int = 0) -> Path:
+    """A station file and its archive; the station file's path.
+
+    With ``lines``, so many analyzers with four chambers each, all of which record the same.
+    """
     scenario = own_line(min(days, MONTH), faults=False)
+    if lines:
+        scenario = replace(scenario, places=scenario.places[:4])
     folder.mkdir(parents=True, exist_ok=True)
+    path = folder / "station.toml"
+    path.write_text(told(scenario, models, lines), encoding="utf-8")
+    file = load_station(path)
+    made = simulated.simulate(scenario)
+    fast, slow = made.fast, made.slow
+    slow_at = np.searchsorted(fast.time_s, slow.time_s)
+    columns = {name: np.round(c, fast.digits.get(name, 0)) for name, c in fast.columns.items()}
+    for name, values in slow.columns.items():
+        columns[name] = np.full(len(fast.time_s), np.nan)
+        inside = slow_at < len(fast.time_s)
+        columns[name][slow_at[inside]] = np.round(values, slow.digits.get(name, 2))[inside]
+    kept = {name: columns[one_of(name)] for name in file.station.channels}
+    lay(file, fast.time_s * SECOND, kept, days)
+    return path
+
+
+def told(scenario: Scenario, models: str, lines: int) -> str:
+    """The text of the station file."""
+    if lines:
+        places = [replace(p, id=f"L{k}{p.id}") for k in range(lines) for p in scenario.places]
+        scenario = replace(scenario, places=tuple(places))
     text = station_text(scenario)
     if models == "all":
         three = 'candidates = ["linear", "quadratic", "saturating"]'
         five = three.replace("]", ', "diffusive", "theil_sen"]')
         assert three in text
         text = text.replace(three, five)
-    path = folder / "station.toml"
-    path.write_text(text, encoding="utf-8")
-    file = load_station(path)
-    made = simulated.simulate(scenario)
-    fast, slow = made.fast, made.slow
-    names = sorted({*fast.columns, *slow.columns} & set(file.station.channels))
-    slow_at = np.searchsorted(fast.time_s, slow.time_s)
-    columns = {}
-    for name in names:
-        if name in fast.columns:
-            columns[name] = np.round(fast.columns[name], fast.digits.get(name, 0))
-        else:
-            column = np.full(len(fast.time_s), np.nan)
-            inside = slow_at < len(column)
-            column[slow_at[inside]] = np.round(slow.columns[name], slow.digits.get(name, 2))[inside]
-            columns[name] = column
+    if lines:
+        first, last = text.index("[[analyzers]]"), text.index("[[chambers]]")
+        fast = text[text.index("[channels.n2o]") : text.index("[channels.p_air]")]
+        channels = [re.sub(r"channels\.(\w+)", rf"channels.\1_l{k}", fast) for k in range(lines)]
+        analyzer = text[first:last].replace('"laser"', '"laser_LINE"')
+        analyzer = re.sub(r'"(n2o|ch4|co2|h2o|laser_status)"', r'"\1_lLINE"', analyzer)
+        analyzers = [analyzer.replace("LINE", str(k)) for k in range(lines)]
+        rest = re.sub(r'id = "L(\d+)(\w+)"\nanalyzer = "laser"',
+                      r'id = "L\1\2"\nanalyzer = "laser_\1"', text[last:])  # fmt: skip
+        text = text[:first].replace(fast, "".join(channels)) + "".join(analyzers) + rest
+    return text
+
+
+def one_of(channel: str) -> str:
+    """The simulated channel that a channel of some line records."""
+    return re.sub(r"_l\d+$", "", re.sub(r"_l\d+([ab]\d)$", r"_\1", channel))
+
+
+def lay(file: StationFile, times: np.ndarray, columns: dict[str, np.ndarray], days: int) -> None:
+    """Write an archive of so many days, the records of a month over and over."""
+    names = sorted(columns)
+    stop = times[0] + days * DAY
+    parts: dict[int, list[tuple[np.ndarray, list[np.ndarray]]]] = {}
     for month in range(-(-days // MONTH)):
-        times = (fast.time_s + month * MONTH * 86_400) * SECOND
-        for day in np.unique(times // DAY):
-            if day * DAY >= (scenario.start_s + days * 86_400) * SECOND:
-                continue
-            rows = slice(*np.searchsorted(times, (day * DAY, (day + 1) * DAY)))
-            year = str(np.datetime64(int(day) * DAY, "us").astype("M8[Y]"))
-            where = file.archive / file.station.id / year
-            if list(where.glob(f"{np.datetime64(int(day) * DAY, 'us').astype('M8[D]')}*")):
-                continue  # a day that two months share belongs to the first
-            write_day(
-                where, file.station.id, int(day) * DAY, names,
-                [(times[rows], [columns[n][rows] for n in names])],
-            )  # fmt: skip
-    return path
+        here = times + month * MONTH * DAY
+        for day in np.unique(here // DAY).tolist():
+            rows = slice(*np.searchsorted(here, (day * DAY, min(stop, (day + 1) * DAY))))
+            if rows.start < rows.stop:
+                part = here[rows], [columns[n][rows] for n in names]
+                parts.setdefault(day, []).append(part)
+    for day, of_day in parts.items():
+        year = str(np.datetime64(day * DAY, "us").astype("M8[Y]"))
+        where = file.archive / file.station.id / year
+        write_day(where, file.station.id, day * DAY, names, of_day)
 
 
 def ours(path: Path, workers: int) -> None:
@@ -98,7 +130,19 @@ def ours(path: Path, workers: int) -> None:
             many.close()
         closures = sum(1 for _ in Reader(store, file.station.id).closures())
     status = Path("/proc/self/status").read_text().split()
-    print(adopted, settled, closures, int(status[status.index("VmHWM:") + 1]) / 1024)
+    peak = int(status[status.index("VmHWM:") + 1]) / 1024
+    if many:
+        # Of the worker that needed most; all of them are like it.
+        peak += workers * resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    print(adopted, settled, closures, peak)
+
+
+def measured(path: Path, workers: int) -> tuple[float, float, float, float]:
+    """Seconds to adopt, seconds to settle, closures, peak memory [MB], in a new process."""
+    command = [sys.executable, __file__, "--settle", str(path), "--workers", str(workers)]
+    said = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split()
+    adopted, settled, closures, memory = map(float, said)
+    return adopted, settled, closures, memory
 
 
 def plain(path: Path, days: int) -> float:
@@ -173,9 +217,7 @@ def main() -> None:
         print(
             f"archive of {arguments.days} days, {size:,.0f} MB, {time.perf_counter() - begun:.0f} s"
         )
-    command = [sys.executable, __file__, "--settle", str(path), "--workers", str(arguments.workers)]
-    said = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split()
-    adopted, settled, closures, memory = map(float, said)
+    adopted, settled, closures, memory = measured(path, arguments.workers)
     each = plain(path, min(arguments.days, arguments.plain_days))
     print(
         f"{arguments.days} days, {arguments.workers} workers, {arguments.models} models:"
