@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+import pyarrow as pa
 from numpy.typing import NDArray
 from sqlalchemy import select, update
 
@@ -133,6 +134,8 @@ class Archive:
                     "last_us": max(last for _, last, _ in spans),
                 }
                 insert_rows(connection, unsettled, [span], self._station)
+        # What reading all of it took is given back to the system.
+        pa.default_memory_pool().release_unused()
         return len(newest)
 
     def _keep_day(self, day: int) -> None:

@@ -215,6 +215,8 @@ def _tables(file: pq.ParquetFile, channels: set[str]) -> Iterator[pa.Table]:
     groups = [sorted(channels)] * file.num_row_groups
     if stored is not None:
         groups = [sorted(channels & set(names)) for names in json.loads(stored)]
+        if len(groups) != file.num_row_groups:
+            raise ValueError("its row groups are not those that it speaks of")
     for names, numbers in groupby(range(len(groups)), key=groups.__getitem__):
         if names:
             # One thread: many days are read at once, by many processes.
@@ -268,21 +270,22 @@ def look_at_day(path: Path) -> tuple[str, DayFile]:
     StoreError
         It is no day of an archive.
     """
-    try:
-        with path.open("rb") as file:
-            table = pq.read_table(file)
-        about = table.schema.metadata or {}
-        station, day = about[_STATION].decode(), int(about[_DAY])
-        times = table.column(TIME).to_numpy()
-    except (OSError, pa.ArrowException, KeyError, ValueError) as error:
-        raise StoreError(f"{path}: no day of a lidstream archive: {error}") from None
     records: dict[str, tuple[int, int, int]] = {}
-    for channel in table.schema.names:
-        if channel != TIME:
-            there = times[~np.isnan(table.column(channel).to_numpy())]
-            count_records(records, channel, np.sort(there, kind="stable"))
+    rows = 0
+    try:
+        with pq.ParquetFile(path) as file:
+            about = file.schema_arrow.metadata or {}
+            station, day = about[_STATION].decode(), int(about[_DAY])
+            for table in _tables(file, set(file.schema_arrow.names) - {TIME}):
+                times = table.column(TIME).to_numpy()
+                rows += len(times)
+                for channel in table.schema.names[1:]:
+                    there = times[~np.isnan(table.column(channel).to_numpy())]
+                    count_records(records, channel, np.sort(there, kind="stable"))
+    except (OSError, pa.ArrowException, KeyError, ValueError, TypeError) as error:
+        raise StoreError(f"{path}: no day of a lidstream archive: {error}") from None
     size = path.stat().st_size
-    return station, DayFile(path, day, len(times), size, _sha256(path), records)
+    return station, DayFile(path, day, rows, size, _sha256(path), records)
 
 
 def _sha256(path: Path) -> str:
