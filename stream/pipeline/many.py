@@ -18,7 +18,7 @@ from stream.pipeline.steady import tidy_up, without_pauses
 from stream.science.kernel import use_threads
 from stream.station import StationFile
 from stream.store import open_store
-from stream.store.journal import Journal
+from stream.store.journal import CACHE_BYTES, Journal
 
 T = TypeVar("T")
 Task = tuple[Any, ...]
@@ -84,7 +84,7 @@ def work_out(url: str, archive: str, station: str, work: Callable[..., T], task:
     use_threads(1)
     key = (url, archive, station)
     if key not in _journals:
-        _journals[key] = Journal(open_store(url), station, Path(archive))
+        _journals[key] = Journal(open_store(url), station, Path(archive), CACHE_BYTES // 4)
     with without_pauses():
         result = work(_journals[key], *task)
         tidy_up()

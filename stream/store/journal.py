@@ -22,7 +22,8 @@ from stream.store.schema import archive_days, journal_blocks, journal_channels, 
 Floats = NDArray[np.float64]
 Micros = NDArray[np.int64]
 
-_CACHE_BYTES: Final = 96 * 1024 * 1024
+CACHE_BYTES: Final = 96 * 1024 * 1024
+"""Columns that are kept for who reads the same stretch again."""
 _TIME: Final = "\0time"
 
 _Key = tuple[int | str, str]
@@ -129,7 +130,14 @@ def decode(data: bytes, channels: set[str] | None = None) -> tuple[Micros, dict[
 class Journal:
     """Reads the records of one station: recent ones in blocks, older days in the archive."""
 
-    def __init__(self, store: Store, station: str, archive: Path | None = None) -> None:
+    def __init__(
+        self,
+        store: Store,
+        station: str,
+        archive: Path | None = None,
+        cache_bytes: int = CACHE_BYTES,
+    ) -> None:
+        self._most = cache_bytes
         self._store = store
         self._station = station
         self._archive = archive
@@ -260,7 +268,7 @@ class Journal:
         self._cache[key] = found
         self._cache.move_to_end(key)
         self._cached += _size(found)
-        while self._cached > _CACHE_BYTES and len(self._cache) > 1:
+        while self._cached > self._most and len(self._cache) > 1:
             _, old = self._cache.popitem(last=False)
             self._cached -= _size(old)
         return found

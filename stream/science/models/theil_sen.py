@@ -128,15 +128,13 @@ def _fit(
             wide = math.sqrt(max(1.0, scale * (n - PARAMETERS) / rss))
         slope_se = wide * (high - low) / (2.0 * _NORMAL)
         mean_t = 0.0
-        weighted_t = 0.0
         for i in range(a, b):
-            mean_t += t[i] / n
-            weighted_t += w[i] * t[i] / sw
-        sxx = 0.0
-        for i in range(a, b):
-            sxx += w[i] * (t[i] - weighted_t) * (t[i] - weighted_t)
+            mean_t += t[i]
+        mean_t /= n
         if m < SURE:
             # A few pairs make a narrow interval by chance: not surer than least squares.
+            weighted_t = np.sum(w[a:b] * t[a:b]) / sw
+            sxx = np.sum(w[a:b] * (t[a:b] - weighted_t) ** 2)
             slope_se = max(slope_se, math.sqrt(scale / sxx))
         row[STATUS] = 0.0
         row[START] = start
