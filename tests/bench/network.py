@@ -7,6 +7,7 @@ asked how large it has become, and a few services are started to see what one of
 
 import argparse
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -17,14 +18,17 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+import psycopg
 from running import Running
 from servers import POSTGRES
 from sqlalchemy import create_engine, text
 
 from stream.demo.scenario import own_line
 from stream.demo.write import write_station
+from stream.store import open_store
 
 IDLE_S = 20
+PARTITIONS = Path(__file__).parents[2] / "configs" / "partitions.sql"
 
 
 def replay(path: Path, logs: Path, url: str) -> float:
@@ -44,7 +48,10 @@ def sizes(url: str) -> dict[str, int]:
     """
     with engine.connect() as connection:
         connection.exec_driver_sql("ANALYZE")
-        found = {name: int(size) for name, size in connection.execute(text(query))}
+        found: dict[str, int] = {}
+        for name, size in connection.execute(text(query)):
+            table = re.sub(r"_\d+$", "", name)  # partitions count as what they are parts of
+            found[table] = found.get(table, 0) + int(size)
     engine.dispose()
     return found
 
@@ -83,6 +90,7 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--stations", type=int, default=12)
     parser.add_argument("--days", type=int, default=3)
+    parser.add_argument("--partitions", action="store_true", help="as configs/partitions.sql")
     arguments = parser.parse_args()
     admin = create_engine(POSTGRES, isolation_level="AUTOCOMMIT")
     name = f"lidstream_{uuid.uuid4().hex[:10]}"
@@ -90,6 +98,10 @@ def main() -> None:
         connection.execute(text(f'CREATE DATABASE "{name}"'))
     url = admin.url.set(database=name).render_as_string(hide_password=False)
     try:
+        if arguments.partitions:
+            open_store(url).close()
+            with psycopg.connect(url.replace("+psycopg", "")) as connection:
+                connection.execute(PARTITIONS.read_text())
         with tempfile.TemporaryDirectory() as folder:
             path = write_station(own_line(arguments.days, faults=False), Path(folder))
             plain = path.read_text()

@@ -7,13 +7,15 @@ ratio. ``--json`` prints the same for ``compare.py``.
 import argparse
 import io
 import json
+import os
 import sys
 import tempfile
 import threading
 import time
 import urllib.request
-from collections.abc import Callable
-from contextlib import closing, suppress
+import uuid
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager, suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -23,16 +25,18 @@ sys.path.insert(0, str(Path(__file__).parent.parent))
 import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
+import run
 import year
-from scipy.optimize import curve_fit
+from broker import MOSQUITTO, Mosquitto
+from live import throughput
+from servers import POSTGRES
 from small import own_line_stream, packs
-from sqlalchemy import text
+from sqlalchemy import create_engine, text
+from sqlalchemy.exc import OperationalError
 
-from stream.demo.scenario import own_line
-from stream.demo.write import write_station
 from stream.export.verb import export
 from stream.page.serve import listen, serve
-from stream.pipeline.replay import join, replay
+from stream.pipeline.replay import join
 from stream.records import SECOND
 from stream.science.lid import runs_of
 from stream.science.models import FITS, fit_model
@@ -72,26 +76,24 @@ def best(times: int, work: Callable[[], object]) -> float:
 
 
 def models() -> list[Line]:
-    """Fits of each model, 300 points; the saturating one beside a loop of curve_fit."""
+    """Fits of each model, 300 points, each beside a loop of a general library's."""
     rng = np.random.default_rng(1)
     m, n = 2000, 300
     t = np.linspace(30.0, 690.0, n)
     y = 330 - 0.2 * np.expm1(-1e-3 * t) / 1e-3 + rng.normal(0, 0.3, (m, n))
     segments = Segments(np.tile(t, m), y.ravel().copy(), np.ones(m * n), np.arange(m + 1) * n)
 
-    def loop() -> None:
-        for i in range(100):
+    def loop(model: str) -> None:
+        for i in range(50):
             with suppress(RuntimeError):
-                curve_fit(lambda v, c, s, k: c - s * np.expm1(-k * v) / k, t, y[i],
-                          p0=(330, 0.2, 1e-3))  # fmt: skip
+                year.PLAIN[model](t, y[i])
 
-    plain = 100 / best(2, loop)
     found = []
     for name in FITS:
         fit_model(name, segments)
         speed = m / best(3, lambda q=name: fit_model(q, segments))
-        beside = plain if name == "saturating" else float("nan")
-        found.append(Line(f"fit, {name}", "fits/s", speed, beside))
+        plain = 50 / best(2, lambda q=name: loop(q))
+        found.append(Line(f"fit, {name}", "fits/s", speed, plain))
     return found
 
 
@@ -146,6 +148,48 @@ def rows(url: str, name: str) -> Line:
         return Line(f"rows into {name}", "k rows/s", 20 / best(3, ours), 20 / best(3, plain))
 
 
+@contextmanager
+def databases(folder: Path) -> Iterator[dict[str, str]]:
+    """URLs of a new database of each kind; of PostgreSQL where there is a server."""
+    found = {"SQLite": f"sqlite:///{folder / 'new.db'}"}
+    server = create_engine(
+        POSTGRES, isolation_level="AUTOCOMMIT", connect_args={"connect_timeout": 3}
+    )
+    name = f"lidstream_{uuid.uuid4().hex[:12]}"
+    with suppress(OperationalError), server.connect() as connection:
+        connection.execute(text(f'CREATE DATABASE "{name}"'))
+        made = server.url.set(database=name)
+        found["PostgreSQL"] = made.render_as_string(hide_password=False)
+    try:
+        yield found
+    finally:
+        if "PostgreSQL" in found:
+            with server.connect() as connection:
+                connection.execute(text(f'DROP DATABASE "{name}" WITH (FORCE)'))
+        server.dispose()
+
+
+def both(folder: Path) -> list[Line]:
+    """What goes into each database: rows, and records from a broker until they are settled."""
+    found = []
+    with databases(folder) as urls:
+        found += [rows(url, name) for name, url in urls.items()]
+    if MOSQUITTO is None:
+        return found
+    os.environ["LIDSTREAM_TEST_PASSWORD"] = Mosquitto.PASSWORD
+    large, little = own_line_stream(hours=24, step_s=1), own_line_stream(hours=0.25, step_s=1)
+    for kind in ("SQLite", "PostgreSQL"):
+        speeds = []
+        for batch, together in ((large, 60), (little, 0)):
+            place = Path(tempfile.mkdtemp(dir=folder))
+            with databases(place) as urls:
+                if kind in urls:
+                    speeds.append(throughput(place, urls[kind], batch, together)[0] / 1e3)
+        if speeds:
+            found.append(Line(f"MQTT into {kind}", "k records/s", *speeds))
+    return found
+
+
 def archive(folder: Path) -> list[Line]:
     """A day of 17 channels at 1 Hz as Parquet."""
     rng = np.random.default_rng(2)
@@ -166,6 +210,14 @@ def archive(folder: Path) -> list[Line]:
         Line("archive, writing a day", "MB/s", size / took),
         Line("archive, reading a day", "MB/s", size / ours, size / plain),
     ]
+
+
+def delimited() -> Line:
+    """Text of seventeen columns to batches; beside pandas, which reads it and parses times."""
+    with tempfile.TemporaryDirectory() as name:
+        station_file, fast, _ = run.make(3, Path(name))
+        _, ours, plain = run.reading(station_file, fast)
+    return Line("delimited text to records", "MB/s", ours, plain)
 
 
 def station(folder: Path) -> list[Line]:
@@ -200,53 +252,52 @@ def station(folder: Path) -> list[Line]:
     return found
 
 
-def one_more(folder: Path) -> list[Line]:
-    """The cost of one more closure with a day stored, and with twelve: it should not differ."""
-    found = []
-    for days in (1, 12):
-        place = folder / f"more{days}"
-        path = write_station(own_line(days, faults=False), place)
-        file = load_station(path)
-        files = sorted((place / "incoming").iterdir())
-        replay(file, files, file.database_url)
-        with closing(open_store(file.database_url)) as store:
-            parts = join(file, store)
-            last = max(last for _, last, _ in parts.journal.extent().values())
+def whole(folder: Path) -> list[Line]:
+    """A station-year by two processes, all five models; beside the plain way over a day of it."""
+    month, path = (year.make(d, folder / f"whole{d}", "all") for d in (30, 365))
+    year.measured(month, 2)
+    _, took, closures, _ = year.measured(path, 2)
+    plain = 365 / (year.plain(path, 1) * closures)
+    return [
+        Line("station-year, Parquet to fluxes", "days/s", 365 / took, plain),
+        Line("one more closure, 30 days stored", "settlements/s", one_more(month)),
+        Line("one more closure, 365 days stored", "settlements/s", one_more(path)),
+    ]
 
-            def settle(last: int = last, parts: object = parts) -> None:
-                with store.writing() as connection:
-                    connection.execute(text("DELETE FROM unsettled"))
-                    connection.execute(
-                        text("INSERT INTO unsettled VALUES ('larkfield', :a, :b)"),
-                        {"a": last - 900 * SECOND, "b": last},
-                    )
-                parts.settlement.settle()  # type: ignore[attr-defined]
 
-            settle()
-            found.append(
-                Line(f"one more closure, {days} days stored", "settlements/s", 1 / best(4, settle))
-            )
-    return found
+def one_more(path: Path) -> float:
+    """Settlements a second of the last quarter of an hour, with all that is stored."""
+    file = load_station(path)
+    with closing(open_store(file.database_url)) as store:
+        parts = join(file, store)
+        last = max(last for _, last, _ in parts.journal.extent().values())
+
+        def settle() -> None:
+            with store.writing() as connection:
+                connection.execute(text("DELETE FROM unsettled"))
+                connection.execute(
+                    text("INSERT INTO unsettled VALUES ('larkfield', :a, :b)"),
+                    {"a": last - 900 * SECOND, "b": last},
+                )
+            parts.settlement.settle()
+
+        settle()
+        return 1 / best(5, settle)
 
 
 def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--json", action="store_true")
-    parser.add_argument("--postgres", help="URL of a database that may be written into")
     arguments = parser.parse_args()
     lines: list[Line] = []
     out = sys.stderr if arguments.json else sys.stdout
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         work: list[Callable[[], Line | list[Line]]] = [
-            models, segmentation, decoding,
-            lambda: rows(f"sqlite:///{folder / 'rows.db'}", "SQLite"),
-            lambda: archive(folder / "archive"),
-            lambda: station(folder), lambda: one_more(folder),
+            models, segmentation, decoding, delimited, lambda: both(folder),
+            lambda: archive(folder / "archive"), lambda: station(folder), lambda: whole(folder),
         ]  # fmt: skip
-        if arguments.postgres:
-            work.insert(4, lambda: rows(arguments.postgres, "PostgreSQL"))
         print(f"{'part':<40}{'ours':>12} {'unit':<14}{'plain':>12}{'ratio':>8}", file=out)
         for measure in work:
             made = measure()
