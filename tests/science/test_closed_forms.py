@@ -140,3 +140,11 @@ def test_table_of_the_saturating_curve() -> None:
     np.testing.assert_allclose(found[:, 0], exact, rtol=1e-14)
     away = u > 0.1
     np.testing.assert_allclose(found[away, 1], ((np.exp(-u) - exact) / u)[away], rtol=1e-8)
+
+
+@pytest.mark.parametrize("model", ["saturating", "diffusive"])
+def test_curves_begin_at_the_closing(model: str) -> None:
+    """A point before the lid closed is on no such curve: the fit says so, and invents nothing."""
+    fit = fit_model(model, known(np.array([-5.0, 10.0, 20.0, 30.0]), np.arange(4.0)))
+    assert fit.status[0] == FitStatus.SAME_TIME
+    assert np.isnan(fit.slope[0])

@@ -1,6 +1,6 @@
 """The accumulation models, one file each.
 
-To add one: a file with ``PARAMETERS`` and ``fit(segments, *, correlated) -> Fit``,
+To add one: a file with ``fit(segments, *, correlated) -> Fit``,
 a line here, a section in METHODS.md, and its checks under ``tests/science``.
 """
 

@@ -15,25 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stream.science.kernel import kernel
-from stream.science.models.batch import fit_batch
-from stream.science.models.profile import BINS, STEPS, average, cubics, finish, search
-from stream.science.models.result import (
-    COLUMNS,
-    COVARIANCE,
-    CURVATURE,
-    CURVATURE_SE,
-    STATUS,
-    Fit,
-    FitStatus,
-)
+from stream.science.models.nonlinear import fit_nonlinear
+from stream.science.models.profile import STEPS, cubics
+from stream.science.models.result import Fit
 from stream.science.segments import Segments
-
-PARAMETERS = 3
-_FEW = int(FitStatus.FEW_POINTS)
-_SAME = int(FitStatus.SAME_TIME)
-_NO_CURVATURE = int(FitStatus.NO_CURVATURE)
-_AT_BOUND = int(FitStatus.CURVE_AT_BOUND)
 
 _SCAN: Final = 16
 _LEAST: Final = 0.02
@@ -65,82 +50,6 @@ def _table() -> NDArray[np.float64]:
 TABLE: Final = _table()
 
 
-@kernel
-def _fit(
-    t: NDArray[np.float64],
-    y: NDArray[np.float64],
-    w: NDArray[np.float64],
-    offsets: NDArray[np.int64],
-    first: int,
-    last: int,
-    known: bool,
-    correlated: bool,
-    out: NDArray[np.float64],
-) -> None:
-    bin_x = np.empty(BINS)
-    bin_y = np.empty(BINS)
-    bin_w = np.empty(BINS)
-    for s in range(first, last):
-        a, b = offsets[s], offsets[s + 1]
-        n = b - a
-        row = out[s]
-        for j in range(COLUMNS):
-            row[j] = math.nan
-        if n < PARAMETERS or (n == PARAMETERS and not known):
-            row[STATUS] = _FEW
-            continue
-        span = t[b - 1]
-        distinct = 1
-        for i in range(a + 1, b):
-            if t[i] > t[i - 1]:
-                distinct += 1
-        if distinct < PARAMETERS or not span > 0.0 or t[a] < 0.0:
-            row[STATUS] = _SAME
-            continue
-        ws = w[a:b]
-        x = t[a:b] / span
-        yc = np.empty(n)
-        sw = 0.0
-        sy = 0.0
-        y0 = y[a]
-        for i in range(n):
-            sw += ws[i]
-            sy += ws[i] * (y[a + i] - y0)
-        my = y0 + sy / sw
-        syy = 0.0
-        for i in range(n):
-            yc[i] = y[a + i] - my
-            syy += ws[i] * yc[i] * yc[i]
-
-        z = np.sqrt(x)
-        if n > 2 * BINS:
-            average(x, yc, ws, bin_x, bin_y, bin_w)
-            bin_z = np.sqrt(bin_x)
-            q = search(
-                x, z, yc, ws, sw, bin_x, bin_z, bin_y, bin_w, TABLE, _LEAST, MAX_CURVE, _SCAN
-            )
-        else:
-            q = search(x, z, yc, ws, sw, x, z, yc, ws, TABLE, _LEAST, MAX_CURVE, _SCAN)
-
-        status = 0.0
-        if q < 1e-6:
-            q = 0.0
-            status = _NO_CURVATURE
-        elif q > 0.999 * MAX_CURVE:
-            status = _AT_BOUND
-
-        rate, variance, covariance = finish(
-            row, status, x, z, TABLE, q, yc, ws, sw, my, syy, span, PARAMETERS, known, correlated
-        )
-        row[CURVATURE] = q * q / span
-        if rate != 0.0:
-            # 1/τ = q²/T, so its error is 2q/T times that of q.
-            row[CURVATURE_SE] = 2.0 * q * math.sqrt(variance) / (abs(rate) * span)
-            row[COVARIANCE] = 2.0 * q * covariance / rate / (span * span)
-        else:
-            row[CURVATURE_SE] = math.inf
-
-
 def fit(segments: Segments, *, correlated: bool = True) -> Fit:
     """Fit the diffusive curve by variable projection.
 
@@ -158,4 +67,7 @@ def fit(segments: Segments, *, correlated: bool = True) -> Fit:
         points bend the other way the line is returned with ``NO_CURVATURE``; where
         √(T/τ) reaches :data:`MAX_CURVE`, ``CURVE_AT_BOUND``.
     """
-    return fit_batch("diffusive", PARAMETERS, _fit, segments, correlated=correlated)
+    return fit_nonlinear(
+        "diffusive", TABLE, segments, rooted=True, least=_LEAST, most=MAX_CURVE, scan=_SCAN,
+        correlated=correlated,
+    )  # fmt: skip

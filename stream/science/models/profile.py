@@ -13,8 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.science.kernel import inline
-from stream.science.models.result import SLOPE, SLOPE_SE, START, START_SE, STATUS, TSS
-from stream.science.models.spread import spread
 
 Floats = NDArray[np.float64]
 
@@ -250,74 +248,3 @@ def average(x: Floats, y: Floats, w: Floats, bx: Floats, by: Floats, bw: Floats)
         bw[j] = weight
         bx[j] = xs / weight
         by[j] = ys / weight
-
-
-@inline
-def finish(
-    row: Floats,
-    status: float,
-    x: Floats,
-    z: Floats,
-    table: Floats,
-    kappa: float,
-    yc: Floats,
-    ws: Floats,
-    sw: float,
-    my: float,
-    syy: float,
-    span: float,
-    parameters: int,
-    known: bool,
-    correlated: bool,
-) -> tuple[float, float, float]:
-    """Fill the columns of one row but for the curvature, at the κ that was found.
-
-    ``yc`` are the values less their mean ``my``, time is scaled by ``span``.
-
-    Returns the slope in scaled time, and the variance of κ and its covariance with the
-    slope, both times the slope or its square.
-    """
-    n = x.shape[0]
-    phi = np.empty(n)
-    der = np.empty(n)
-    for i in range(n):
-        g, dg = shape(table, kappa * z[i])
-        phi[i] = x[i] * g
-        der[i] = x[i] * z[i] * dg
-    mp = 0.0
-    md = 0.0
-    for i in range(n):
-        mp += ws[i] * phi[i]
-        md += ws[i] * der[i]
-    mp /= sw
-    md /= sw
-    cpp = 0.0
-    cpd = 0.0
-    cdd = 0.0
-    cpy = 0.0
-    for i in range(n):
-        p = phi[i] - mp
-        d = der[i] - md
-        cpp += ws[i] * p * p
-        cpd += ws[i] * p * d
-        cdd += ws[i] * d * d
-        cpy += ws[i] * p * yc[i]
-    rate = cpy / cpp
-    residual = np.empty(n)
-    rss = 0.0
-    for i in range(n):
-        r = yc[i] - rate * (phi[i] - mp)
-        residual[i] = r
-        rss += ws[i] * r * r
-    scale = spread(row, residual, rss, parameters, known, correlated)
-    determinant = cpp * cdd - cpd * cpd
-    row[STATUS] = status
-    row[START] = my - rate * mp
-    row[SLOPE] = rate / span
-    row[SLOPE_SE] = math.sqrt(scale * cdd / determinant) / span
-    row[TSS] = syy
-    # Start = mean(y) − rate·mean(φ): its variance needs all three coefficients.
-    row[START_SE] = math.sqrt(
-        scale / sw + (mp * mp * cdd - 2.0 * mp * md * cpd + md * md * cpp) * scale / determinant
-    )
-    return rate, scale * cpp / determinant, -scale * cpd / determinant

@@ -7,32 +7,16 @@ So only k is searched for (variable projection, [GolubPereyra1973]_), without a
 starting value: a scan on averaged points, then Newton steps on all points.
 """
 
-import math
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stream.science.kernel import kernel
-from stream.science.models.batch import fit_batch
-from stream.science.models.profile import BINS, STEPS, average, cubics, finish, search
-from stream.science.models.result import (
-    COLUMNS,
-    COVARIANCE,
-    CURVATURE,
-    CURVATURE_SE,
-    STATUS,
-    Fit,
-    FitStatus,
-)
+from stream.science.models.nonlinear import fit_nonlinear
+from stream.science.models.profile import STEPS, cubics
+from stream.science.models.result import Fit
 from stream.science.segments import Segments
-
-PARAMETERS = 3
-_FEW = int(FitStatus.FEW_POINTS)
-_SAME = int(FitStatus.SAME_TIME)
-_NO_CURVATURE = int(FitStatus.NO_CURVATURE)
-_AT_BOUND = int(FitStatus.CURVE_AT_BOUND)
 
 _SCAN: Final = 12
 _LEAST: Final = 0.05
@@ -65,106 +49,13 @@ def _table() -> NDArray[np.float64]:
 TABLE: Final = _table()
 
 
-@kernel
-def _fit(
-    t: NDArray[np.float64],
-    y: NDArray[np.float64],
-    w: NDArray[np.float64],
-    offsets: NDArray[np.int64],
-    first: int,
-    last: int,
-    known: bool,
-    correlated: bool,
-    out: NDArray[np.float64],
-) -> None:
-    bin_x = np.empty(BINS)
-    bin_y = np.empty(BINS)
-    bin_w = np.empty(BINS)
-    for s in range(first, last):
-        a, b = offsets[s], offsets[s + 1]
-        n = b - a
-        row = out[s]
-        for j in range(COLUMNS):
-            row[j] = math.nan
-        if n < PARAMETERS or (n == PARAMETERS and not known):
-            row[STATUS] = _FEW
-            continue
-        span = t[b - 1]
-        distinct = 1
-        for i in range(a + 1, b):
-            if t[i] > t[i - 1]:
-                distinct += 1
-        if distinct < PARAMETERS or not span > 0.0:
-            row[STATUS] = _SAME
-            continue
-        ws = w[a:b]
-        x = np.empty(n)
-        yc = np.empty(n)
-        sw = 0.0
-        sy = 0.0
-        y0 = y[a]
-        for i in range(n):
-            x[i] = t[a + i] / span
-            sw += ws[i]
-            sy += ws[i] * (y[a + i] - y0)
-        my = y0 + sy / sw
-        syy = 0.0
-        for i in range(n):
-            yc[i] = y[a + i] - my
-            syy += ws[i] * yc[i] * yc[i]
-        # The curve must last to the first point after closing, and between the first two.
-        gap = 0.0
-        for i in range(1, n):
-            if x[i] > x[0]:
-                gap = x[i] - x[0]
-                break
-        top = min(MAX_CURVE, LEFT_TO_BE_SEEN / max(x[0], gap))
-
-        if n > 2 * BINS:
-            average(x, yc, ws, bin_x, bin_y, bin_w)
-            kappa = search(x, x, yc, ws, sw, bin_x, bin_x, bin_y, bin_w, TABLE, _LEAST, top, _SCAN)
-        else:
-            kappa = search(x, x, yc, ws, sw, x, x, yc, ws, TABLE, _LEAST, top, _SCAN)
-
-        status = 0.0
-        if kappa < 1e-7:
-            kappa = 0.0
-            status = _NO_CURVATURE
-        elif kappa > 0.999 * top:
-            status = _AT_BOUND
-
-        rate, variance, covariance = finish(
-            row,
-            status,
-            x,
-            x,
-            TABLE,
-            kappa,
-            yc,
-            ws,
-            sw,
-            my,
-            syy,
-            span,
-            PARAMETERS,
-            known,
-            correlated,
-        )  # fmt: skip
-        row[CURVATURE] = kappa / span
-        if rate != 0.0:
-            row[CURVATURE_SE] = math.sqrt(variance) / (abs(rate) * span)
-            row[COVARIANCE] = covariance / rate / (span * span)
-        else:
-            row[CURVATURE_SE] = math.inf
-
-
 def fit(segments: Segments, *, correlated: bool = True) -> Fit:
     """Fit the saturating curve by variable projection.
 
     Parameters
     ----------
     segments : Segments
-        Points of m closures, time zero at the closing of the lid.
+        Points of m closures, time zero at the closing of the lid, none before it.
     correlated : bool
         Whether standard errors allow for autocorrelated noise.
 
@@ -175,4 +66,7 @@ def fit(segments: Segments, *, correlated: bool = True) -> Fit:
         points bend the other way the line is returned with ``NO_CURVATURE``; where
         the curve ends before the first point, ``CURVE_AT_BOUND``.
     """
-    return fit_batch("saturating", PARAMETERS, _fit, segments, correlated=correlated)
+    return fit_nonlinear(
+        "saturating", TABLE, segments, rooted=False, least=_LEAST, most=MAX_CURVE,
+        left=LEFT_TO_BE_SEEN, scan=_SCAN, correlated=correlated,
+    )  # fmt: skip
