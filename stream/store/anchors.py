@@ -44,19 +44,33 @@ class AnchorReader:
     def closures_before(
         self, chamber: str, before_us: int, open_after_us: int
     ) -> list[tuple[str, int, int]]:
-        """Closures before one moment, still closed at another: (chamber, closed, opened)."""
+        """Closures before one moment, still closed at another: (chamber, closed, opened).
+
+        A lid's closures follow one another, so that looking back ends at the first that was
+        over; what was stored before that costs nothing.
+        """
         c = closures.c
-        query = select(c.chamber, c.closed_us, c.opened_us).where(
-            c.station == self._station,
-            c.chamber == chamber,
-            c.current == 1,
-            c.withdrawn == 0,
-            c.revision > 0,
-            c.closed_us < before_us,
-            c.opened_us >= open_after_us,
+        query = (
+            select(c.closed_us, c.opened_us)
+            .where(
+                c.station == self._station,
+                c.chamber == chamber,
+                c.current == 1,
+                c.withdrawn == 0,
+                c.revision > 0,
+                c.closed_us < before_us,
+            )
+            .order_by(c.closed_us.desc())
         )
+        found: list[tuple[str, int, int]] = []
+        seen = 0
         with self._store.reading() as connection:
-            return [(row[0], row[1], row[2]) for row in connection.execute(query)]
+            while True:
+                rows = connection.execute(query.limit(_LOOK_BACK).offset(seen)).all()
+                found += [(chamber, a, b) for a, b in rows if b >= open_after_us]
+                seen += len(rows)
+                if len(rows) < _LOOK_BACK or rows[-1][1] < open_after_us:
+                    return found[::-1]
 
     def last_standard(self, analyzer: str, before_us: int) -> int | None:
         """The end of the last standard visit that ended before a moment [µs]."""

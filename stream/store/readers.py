@@ -8,6 +8,7 @@ from sqlalchemy import ColumnElement, Table, and_, func, select
 
 from stream.store.connect import Store
 from stream.store.schema import (
+    PROVISIONAL,
     closures,
     fluxes,
     gaps,
@@ -251,9 +252,7 @@ class Reader:
     def pending(self) -> int:
         """How many closures are not over yet."""
         c = closures.c
-        query = select(func.count()).where(
-            c.station == self._station, c.current == 1, c.revision == 0
-        )
+        query = select(func.count()).where(c.station == self._station, c.current == 1, PROVISIONAL)
         with self._store.reading() as connection:
             return int(connection.execute(query).scalar_one())
 

@@ -21,9 +21,13 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    text,
 )
 
 metadata = MetaData()
+
+PROVISIONAL: Final = text("revision = 0")
+"""Closures that are not over. In these very words, so that an index of them alone is used."""
 
 # Byte order everywhere, so that rows come in the same order from every database.
 _NAME = String(128).with_variant(String(128, collation="C"), "postgresql")
@@ -212,6 +216,13 @@ closures = Table(
     Column("quality", Integer, nullable=False),
     Column("flags", Text, nullable=False),
     Index("closures_by_time", "station", "closed_us"),
+    Index(
+        "closures_provisional",
+        "station",
+        "chamber",
+        sqlite_where=PROVISIONAL,
+        postgresql_where=PROVISIONAL,
+    ),
 )
 
 fluxes = Table(

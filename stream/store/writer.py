@@ -13,6 +13,7 @@ from stream.store.connect import Store
 from stream.store.hand import put_tables
 from stream.store.notes import mark_taken
 from stream.store.schema import (
+    PROVISIONAL,
     clock_events,
     closures,
     fluxes,
@@ -86,7 +87,7 @@ class Writer:
                 connection.execute(
                     delete(closures).where(
                         closures.c.station == self._station,
-                        closures.c.revision == 0,
+                        PROVISIONAL,
                         closures.c.chamber.in_(changes.provisional),
                     )
                 )
