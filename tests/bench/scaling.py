@@ -34,6 +34,26 @@ def first_days(path: Path, days: int, folder: Path) -> Path:
     return copy
 
 
+def draw(found: dict[str, list[tuple[float, float, float]]], out: Path) -> None:
+    """Seconds and memory over months and over chambers, with the line through the seconds."""
+    most = max(memory for points in found.values() for _, _, memory in points)
+    with picture(out, 1, 2, 8.0, 3.2) as axes:
+        for axis, (what, points) in zip(axes, found.items(), strict=True):
+            size, seconds, memory = np.array(points).T
+            slope, base = np.polyfit(size, seconds, 1)
+            fit = base + slope * size
+            off = np.abs(seconds / fit - 1).max()
+            print(f"{what}: {base:.2f} s + {slope:.3f} s each, points within {off:.0%}")
+            axis.plot(size, fit, color=GREY, linewidth=1)
+            axis.plot(size, seconds, "o", color=BLUE)
+            axis.set(xlabel=what, ylabel="seconds", xlim=(0, None), ylim=(0, None))
+            axis.set_title(f"{base:.1f} s + {slope:.2f} s for each")
+            other = axis.twinx()
+            other.spines["right"].set_visible(True)
+            other.plot(size, memory, "s", color=OCHRE, markersize=4)
+            other.set(ylabel="peak memory [MB], squares", ylim=(0, 1.15 * most))
+
+
 def main() -> None:
     """Measure, print, draw."""
     parser = argparse.ArgumentParser()
@@ -61,20 +81,7 @@ def main() -> None:
                 f"{size:>4} {what:<9}{runs[0][2]:>8.0f} closures{seconds:>8.2f} s{memory:>8.0f} MB",
                 flush=True,
             )
-    with picture(arguments.out, 1, 2, 8.0, 3.2) as axes:
-        for axis, (what, points) in zip(axes, found.items(), strict=True):
-            size, seconds, memory = np.array(points).T
-            slope, base = np.polyfit(size, seconds, 1)
-            fit = base + slope * size
-            off = np.abs(seconds / fit - 1).max()
-            print(f"{what}: {base:.2f} s + {slope:.3f} s each, points within {off:.0%}")
-            axis.plot(size, fit, color=GREY, linewidth=1)
-            axis.plot(size, seconds, "o", color=BLUE)
-            axis.set(xlabel=what, ylabel="seconds", xlim=(0, None), ylim=(0, None))
-            axis.set_title(f"{base:.1f} s + {slope:.2f} s for each")
-            other = axis.twinx()
-            other.plot(size, memory, "s", color=OCHRE, markersize=4)
-            other.set(ylabel="peak memory [MB], squares", ylim=(0, 1600))
+    draw(found, arguments.out)
 
 
 if __name__ == "__main__":

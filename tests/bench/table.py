@@ -5,9 +5,11 @@ ratio. ``--json`` prints the same for ``compare.py``.
 """
 
 import argparse
+import hashlib
 import io
 import json
 import os
+import sqlite3
 import sys
 import tempfile
 import threading
@@ -22,6 +24,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
+import numba
 import numpy as np
 import pandas as pd
 import pyarrow.parquet as pq
@@ -73,6 +76,46 @@ def best(times: int, work: Callable[[], object]) -> float:
         work()
         found.append(time.perf_counter() - begun)
     return min(found)
+
+
+@numba.njit(cache=False)
+def products(x: np.ndarray, times: int) -> float:
+    """Sums of products as the autocovariances of a fit are: nine at a time, in order."""
+    total = 0.0
+    for _ in range(times):
+        sums = np.zeros(9)
+        for i in range(8, x.shape[0]):
+            for h in range(9):
+                sums[h] += x[i] * x[i - h]
+        total += sums[8]
+    return total
+
+
+def machine(folder: Path) -> list[Line]:
+    """What the machine itself does, for the other lines to be held against."""
+    block = np.zeros(32_000_000)
+    other = np.empty_like(block)
+    copied = best(5, lambda: np.copyto(other, block))
+    x = np.random.default_rng(0).normal(size=650)
+    products(x, 1)
+    multiplied = best(3, lambda: products(x, 2000))
+    content = block.tobytes()[:100_000_000]
+    hashed = best(3, lambda: hashlib.sha256(content))
+    connection = sqlite3.connect(folder / "commits.db", isolation_level=None)
+    connection.executescript("PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; CREATE TABLE t (i)")
+
+    def commits() -> None:
+        for i in range(50):
+            connection.execute("INSERT INTO t VALUES (?)", (i,))
+
+    committed = best(3, commits)
+    connection.close()
+    return [
+        Line("machine: memory copied", "GB/s", 2 * block.nbytes / copied / 1e9),
+        Line("machine: products summed, one core", "M/s", 2000 * 9 * 642 / multiplied / 1e6),
+        Line("machine: SHA-256, one core", "MB/s", 100 / hashed),
+        Line("machine: durable commits", "commits/s", 50 / committed),
+    ]
 
 
 def models() -> list[Line]:
@@ -295,7 +338,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         work: list[Callable[[], Line | list[Line]]] = [
-            models, segmentation, decoding, delimited, lambda: both(folder),
+            lambda: machine(folder), models, segmentation, decoding, delimited,
+            lambda: both(folder),
             lambda: archive(folder / "archive"), lambda: station(folder), lambda: whole(folder),
         ]  # fmt: skip
         print(f"{'part':<40}{'ours':>12} {'unit':<14}{'plain':>12}{'ratio':>8}", file=out)
