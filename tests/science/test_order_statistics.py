@@ -37,6 +37,21 @@ def test_a_sample_that_misleads_changes_nothing() -> None:
     assert values[896] == np.sort(x)[896]
 
 
+def test_a_sample_that_is_too_narrow_at_every_place() -> None:
+    """The sample lies in the middle of the rest, so that the stretch that is looked at ends
+    now before, now at, now after the place that is asked for.
+    """
+    x = np.linspace(0.0, 1.0, 1792)
+    x[::14] = np.linspace(0.4, 0.6, 128)
+    ordered = np.sort(x)
+    partly = 0
+    for place in range(len(x)):
+        values, begun = sorted_between(x, place, place)
+        assert values[place - begun] == ordered[place]
+        partly += len(values) < len(x)
+    assert 100 < partly < 1700
+
+
 @pytest.mark.parametrize("n", [1, 2, 3, 10, 11, 32, 33, 100])
 def test_medians(n: int) -> None:
     """numpy.median is the judge."""

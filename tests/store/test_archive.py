@@ -170,6 +170,8 @@ def test_a_day_gives_back_what_was_written(tmp_path: Path, plain: bool) -> None:
     assert {n: c for n, (_, _, c) in file.records.items()} == {
         n: len(w) for n, w in written.items() if w
     }
+    seldom = {t for n in ("a", "b", "own") for t in written[n]}
+    assert file.rows == len(times) + len(seldom), "no row without a record"
     path, digest = file.path, file.sha256
     if plain:
         table = pd.DataFrame({"time_us": times, **{n: columns[n] for n in names}})
@@ -178,6 +180,10 @@ def test_a_day_gives_back_what_was_written(tmp_path: Path, plain: bool) -> None:
         digest = hashlib.sha256(path.read_bytes()).hexdigest()
     found = columns_of(read_day(path, digest, set(names)))
     assert {n: found.get(n, {}) for n in names} == written
+    for name in ("a", "own") if plain else ("own",):
+        (_, alone), *more = read_day(path, digest, {name})
+        assert not np.isnan(alone[name]).any()
+        assert more == []
     for name in names:
         assert columns_of(read_day(path, digest, {name})).get(name, {}) == written[name]
     if not plain:
