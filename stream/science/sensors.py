@@ -5,7 +5,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.science.kernel import kernel
+from stream.science.kernel import inline, kernel
 
 Floats = NDArray[np.float64]
 Micros = NDArray[np.int64]
@@ -67,6 +67,18 @@ def means_over(
     return means, held
 
 
+@inline
+def _known(values: Floats) -> Floats:
+    """Without the NaN."""
+    found = np.empty(values.shape[0])
+    count = 0
+    for i in range(values.shape[0]):
+        if values[i] == values[i]:
+            found[count] = values[i]
+            count += 1
+    return found[:count]
+
+
 @kernel
 def _steps(
     times: Micros,
@@ -81,10 +93,8 @@ def _steps(
         first = np.searchsorted(times, edges[i] - before_us)
         middle = np.searchsorted(times, edges[i])
         last = np.searchsorted(times, edges[i] + after_us)
-        a = values[first:middle]
-        a = a[~np.isnan(a)]
-        b = values[middle:last]
-        b = b[~np.isnan(b)]
+        a = _known(values[first:middle])
+        b = _known(values[middle:last])
         if a.shape[0] < 3 or b.shape[0] < 3:
             steps[i] = math.nan
             errors[i] = math.nan
