@@ -15,6 +15,7 @@ Micros = NDArray[np.int64]
 def _means(
     times: Micros,
     values: Floats,
+    firsts: Micros,
     starts: Micros,
     stops: Micros,
     hold_us: int,
@@ -22,7 +23,7 @@ def _means(
     held: NDArray[np.bool_],
 ) -> None:
     for i in range(starts.shape[0]):
-        first = np.searchsorted(times, starts[i])
+        first = firsts[i]
         total = 0.0
         count = 0
         j = first
@@ -63,7 +64,8 @@ def means_over(
         hold); NaN and False where there is neither.
     """
     means, held = np.empty(len(starts)), np.empty(len(starts), dtype=np.bool_)
-    _means(times, values, starts, stops, hold_us, means, held)
+    firsts = np.searchsorted(times, starts)
+    _means(times, values, firsts, starts, stops, hold_us, means, held)
     return means, held
 
 
@@ -81,20 +83,14 @@ def _known(values: Floats) -> Floats:
 
 @kernel
 def _steps(
-    times: Micros,
     values: Floats,
-    edges: Micros,
-    before_us: int,
-    after_us: int,
+    around: NDArray[np.int64],
     steps: Floats,
     errors: Floats,
 ) -> None:
-    for i in range(edges.shape[0]):
-        first = np.searchsorted(times, edges[i] - before_us)
-        middle = np.searchsorted(times, edges[i])
-        last = np.searchsorted(times, edges[i] + after_us)
-        a = _known(values[first:middle])
-        b = _known(values[middle:last])
+    for i in range(around.shape[0]):
+        a = _known(values[around[i, 0] : around[i, 1]])
+        b = _known(values[around[i, 1] : around[i, 2]])
         if a.shape[0] < 3 or b.shape[0] < 3:
             steps[i] = math.nan
             errors[i] = math.nan
@@ -131,5 +127,6 @@ def steps_at(
         neighbours; NaN with fewer than three values on a side.
     """
     steps, errors = np.empty(len(edges)), np.empty(len(edges))
-    _steps(times, values, edges, before_us, after_us, steps, errors)
+    around = np.searchsorted(times, np.column_stack([edges - before_us, edges, edges + after_us]))
+    _steps(values, around, steps, errors)
     return steps, errors
