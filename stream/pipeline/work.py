@@ -114,12 +114,13 @@ class AnalyzerWork:
         speaks: list[Stretch] = []
         gaps: list[Result] = []
         for stretch, mine in zip(stretches, events, strict=True):
-            after = [c.closed_us for c in stretch.closures if c.closed_us > touched]
-            stop = min(after) if after else self._ground.until_us + 1
+            after = sorted(c.closed_us for c in stretch.closures if c.closed_us > touched)
+            # The first of them knows the closure before it, which may be another now.
+            stop = after[1] if len(after) > 1 else self._ground.until_us + 1
             first = stretch.anchor.from_us
             found = [self._ground.marked(e) for e in mine if e.lid.closed_us < stop]
             ready += [e for e in found if self._is_over(e)]
-            if not after:
+            if len(after) < 2:
                 gases = tuple(self._analyzer.gases)
                 waiting = [unfinished(e, gases) for e in found if not self._is_over(e)]
                 self.pending[stretch.chamber.id] = waiting
@@ -156,7 +157,7 @@ class AnalyzerWork:
         return Anchor(from_us=self._ground.start_us, closed_us=None)
 
     def _lids(self, anchors: dict[str, Anchor], touched_us: int) -> list[LidStretch]:
-        """Read far enough that each lid shows a closure later than anything touched."""
+        """Read far enough that each lid shows two closures later than anything touched."""
         end = min(self._ground.until_us, touched_us + DAY)
         while True:
             stretches = read_lids(
@@ -169,7 +170,7 @@ class AnalyzerWork:
                 self._ground.workers,
             )
             settled = all(
-                any(c.closed_us > touched_us and not c.still_closed for c in s.closures)
+                sum(c.closed_us > touched_us and not c.still_closed for c in s.closures) > 1
                 for s in stretches
             )
             if settled or end >= self._ground.until_us:

@@ -1,8 +1,9 @@
 """What is stored around a moment: from where a lid or a selector need be read again."""
 
 import json
+from typing import Any
 
-from sqlalchemy import select
+from sqlalchemy import Select, select
 
 from stream.store.connect import Store
 from stream.store.schema import clock_events, closures, standard_visits
@@ -20,21 +21,8 @@ class AnchorReader:
 
     def last_opening(self, chamber: str, before_us: int) -> tuple[int, int] | None:
         """The last closure that was seen to open before a moment: (closed, opened) [µs]."""
-        c = closures.c
-        query = (
-            select(c.closed_us, c.opened_us, c.flags)
-            .where(
-                c.station == self._station,
-                c.chamber == chamber,
-                c.current == 1,
-                c.withdrawn == 0,
-                c.revision > 0,
-                c.closed_us < before_us,
-                c.opened_us < before_us,
-            )
-            .order_by(c.closed_us.desc())
-            .limit(_LOOK_BACK)
-        )
+        over = self._back_from(chamber, before_us).where(closures.c.opened_us < before_us)
+        query = over.limit(_LOOK_BACK)
         with self._store.reading() as connection:
             for closed, opened, flags in connection.execute(query):
                 if "no_open_edge" not in flags.split():
@@ -49,9 +37,22 @@ class AnchorReader:
         A lid's closures follow one another, so that looking back ends at the first that was
         over; what was stored before that costs nothing.
         """
+        query = self._back_from(chamber, before_us)
+        found: list[tuple[str, int, int]] = []
+        seen = 0
+        with self._store.reading() as connection:
+            while True:
+                rows = connection.execute(query.limit(_LOOK_BACK).offset(seen)).all()
+                found += [(chamber, a, b) for a, b, _ in rows if b >= open_after_us]
+                seen += len(rows)
+                if len(rows) < _LOOK_BACK or rows[-1][1] < open_after_us:
+                    return found[::-1]
+
+    def _back_from(self, chamber: str, before_us: int) -> Select[Any]:
+        """Closed, opened and flags of what holds of a chamber, the latest first."""
         c = closures.c
-        query = (
-            select(c.closed_us, c.opened_us)
+        return (
+            select(c.closed_us, c.opened_us, c.flags)
             .where(
                 c.station == self._station,
                 c.chamber == chamber,
@@ -62,15 +63,6 @@ class AnchorReader:
             )
             .order_by(c.closed_us.desc())
         )
-        found: list[tuple[str, int, int]] = []
-        seen = 0
-        with self._store.reading() as connection:
-            while True:
-                rows = connection.execute(query.limit(_LOOK_BACK).offset(seen)).all()
-                found += [(chamber, a, b) for a, b in rows if b >= open_after_us]
-                seen += len(rows)
-                if len(rows) < _LOOK_BACK or rows[-1][1] < open_after_us:
-                    return found[::-1]
 
     def last_standard(self, analyzer: str, before_us: int) -> int | None:
         """The end of the last standard visit that ended before a moment [µs]."""
