@@ -121,6 +121,23 @@ def test_a_late_record_just_after_an_opening_that_was_settled(kind) -> None:
     assert len(found["closures"]) > len(whole["closures"])
 
 
+def test_late_gas_of_a_closure_bears_on_the_one_after_it(kind) -> None:
+    """Each closure knows the level that the one before it ended with: most of one comes
+    after the next has been settled, for every closure in turn.
+    """
+    file, batch, _, folder = kind
+    path = folder / "short.toml"
+    path.write_text(file.path.read_text().replace("hold_s = 600.0", "hold_s = 60.0"))
+    file = load_station(path)
+    whole = run(file, [batch], folder)
+    lid = batch.values[:, batch.channels.index("lid_2")]
+    openings = np.flatnonzero((lid[:-1] == 1) & (lid[1:] == 0))
+    for opening in openings:
+        late = (np.arange(len(batch)) > opening - 190) & (np.arange(len(batch)) < opening - 2)
+        found = run(file, [part(batch, ~late), part(batch, late)], folder)
+        assert newest(found) == newest(whole)
+
+
 def newest(found: dict[str, list[tuple[object, ...]]]) -> dict[str, set[tuple[object, ...]]]:
     """Current results that are not withdrawn, without revision."""
     rows = {}
