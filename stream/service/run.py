@@ -188,7 +188,9 @@ class Service:
             schedule.stop()
             supervisor.stop.set()
             inbox.wake()
+            end = time.monotonic() + STOP_S
             left = supervisor.join(STOP_S)
+            left += schedule.join(end - time.monotonic())
             farewell = say("stopped")
             for broker in brokers.values():
                 broker.close(farewell)

@@ -2,6 +2,7 @@
 the archive every hour.
 """
 
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -59,6 +60,7 @@ class Schedule:
         self._disk_low = False
         self._clocks = (time.time(), time.monotonic())
         self._scheduler = _scheduler()
+        self._ending: threading.Thread | None = None
         self._heard = time.monotonic()
 
     def start(self) -> None:
@@ -71,9 +73,22 @@ class Schedule:
         self._scheduler.start()
 
     def stop(self) -> None:
-        """End; a job that runs is not waited for."""
+        """Begin no more jobs; see :meth:`join` for the one that runs."""
         if self._scheduler.running:
-            self._scheduler.shutdown(wait=False)
+            # Its own wait has no limit, therefore in a thread.
+            self._ending = threading.Thread(target=self._scheduler.shutdown, daemon=True)
+            self._ending.start()
+
+    def join(self, seconds: float) -> list[str]:
+        """Wait for the jobs that run; what has not ended in time, by name.
+
+        One that reads on after the store is closed would open it again.
+        """
+        if self._ending is not None:
+            self._ending.join(max(seconds, 0.0))
+            if self._ending.is_alive():
+                return ["schedule"]
+        return []
 
     def look_at_the_clock(self) -> float:
         """How far this computer's clock was set since the last look [s]; jobs follow it."""

@@ -3,6 +3,7 @@
 import os
 import re
 import sqlite3
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
@@ -24,6 +25,9 @@ from stream.errors import CommandError, StoreBusy, StoreCorrupt, StoreDamaged, S
 
 BUSY_S: Final = 30
 """How long to wait for somebody else's write [s]."""
+
+_UPGRADING: Final = threading.Lock()
+"""Alembic keeps what it works on in module globals: one upgrade at a time in a process."""
 
 
 class Store:
@@ -278,7 +282,8 @@ def _bring_up_to_date(engine: Engine, shown: str) -> None:
                 connection.exec_driver_sql("SELECT pg_advisory_xact_lock(7103245911)")
             config = migrations()
             config.attributes["connection"] = connection
-            command.upgrade(config, "head")
+            with _UPGRADING:
+                command.upgrade(config, "head")
     except SQLAlchemyError as error:
         if isinstance(error, DBAPIError):
             raise

@@ -3,6 +3,7 @@
 import contextlib
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from stream.errors import StoreTaken
 from stream.pipeline.intake import Intake
 from stream.pipeline.replay import replay
 from stream.records import Batch
-from stream.service import schedule
+from stream.service import run, schedule
 from stream.service.inbox import FEW, Inbox, Sent, Task
 from stream.service.log import RateLimit
 from stream.service.supervisor import Hung, Part, Supervisor
@@ -132,6 +133,42 @@ def test_a_schedule_that_falls_silent_is_started_anew(
         time.sleep(2.5)
         assert len(inside.events("schedule silent; it is started anew")) == 1
         assert len(made) == 2
+
+
+@pytest.mark.parametrize("lasting_s", [1.0, 3.0])
+def test_a_stop_waits_for_scheduled_work(
+    tmp_path: Path, sqlite_url: str, monkeypatch: pytest.MonkeyPatch, lasting_s: float
+) -> None:
+    """Work that reads on after the database is closed would leave it open, its log beside it;
+    work that does not end in time is named.
+    """
+    count = schedule.Schedule._count_flags
+    begun, ended = threading.Event(), threading.Event()
+
+    def slow(self: schedule.Schedule) -> Counter[tuple[str, str]]:
+        begun.set()
+        time.sleep(lasting_s)
+        try:
+            return count(self)
+        finally:
+            ended.set()
+
+    monkeypatch.setattr(schedule.Schedule, "_count_flags", slow)
+    monkeypatch.setattr(run, "STOP_S", 2.0)
+    file = tmp_path / "station.toml"
+    file.write_text(station_text())
+    (tmp_path / "incoming").mkdir()
+    with Inside(file, sqlite_url) as inside:
+        inside.until(begun.is_set)
+    (said,) = inside.events("stopped")
+    if lasting_s < run.STOP_S:
+        assert ended.is_set()
+        assert said["threads_left"] == []
+        assert not list(tmp_path.glob("test.db-*"))
+    else:
+        assert not ended.is_set()
+        assert said["threads_left"] == ["schedule"]
+        assert ended.wait(10)
 
 
 def test_the_log_does_not_flood() -> None:

@@ -65,6 +65,19 @@ def test_a_new_database_that_somebody_else_is_making_is_waited_for(tmp_path: Pat
     other.close()
 
 
+def test_threads_make_new_databases_at_once(tmp_path: Path) -> None:
+    """Alembic works on globals of its own; each database comes out whole all the same."""
+    together = threading.Barrier(4)
+
+    def make(name: str) -> list[object]:
+        together.wait()
+        with closing(open_store(f"sqlite:///{tmp_path}/{name}.db")) as store:
+            return stored(store)["gaps"]
+
+    with ThreadPoolExecutor(4) as pool:
+        assert list(pool.map(make, "abcd")) == [[]] * 4
+
+
 def test_sqlite_is_durable(sqlite_url: str) -> None:
     """Write-ahead log with full synchronisation, and enforced keys."""
     with closing(open_store(sqlite_url)) as store, store.reading() as connection:
