@@ -32,14 +32,14 @@ def free_port() -> int:
 
 
 class Mosquitto:
-    """A broker that can be killed and started again; it keeps sessions on disk, a careful one
-    with each change.
+    """A broker that can be stopped and started again; it keeps sessions on disk. A careful one
+    does with each change, so that it can be killed; that is slow with many messages waiting.
     """
 
     USER, PASSWORD = "station", "between rows 7"
 
     def __init__(
-        self, folder: Path, *, tls: bool = False, careful: bool = True, options: str = ""
+        self, folder: Path, *, tls: bool = False, careful: bool = False, options: str = ""
     ) -> None:
         need(MOSQUITTO, "mosquitto")
         self.folder, self.tls, self.port = folder, tls, free_port()

@@ -50,7 +50,7 @@ def station(folder: Path, broker: Mosquitto, *more: str) -> Path:
 
 def throughput(folder: Path, url: str, batch: Batch, rows: int) -> tuple[float, float]:
     """Records a second from the broker's queue into the database, settled; records a message."""
-    broker = Mosquitto(folder / "broker", careful=False, options=QUEUES).start()
+    broker = Mosquitto(folder / "broker", options=QUEUES).start()
     try:
         file = station(folder, broker)
         with Running(file, url) as running:
@@ -125,7 +125,7 @@ def time_to_flux(folder: Path, url: str, bounce_s: float) -> list[float]:
 def month(folder: Path, days: int) -> None:
     """Resident memory while a month at 1 Hz goes through the broker at high speed."""
     url = f"sqlite:///{folder / 'station.db'}"
-    broker = Mosquitto(folder / "broker", careful=False, options=QUEUES).start()
+    broker = Mosquitto(folder / "broker", options=QUEUES).start()
     try:
         file = station(folder, broker)
         with Running(file, url) as running, closing(open_store(url)) as store:

@@ -1,18 +1,21 @@
 """Promises 2 to 6: durable, exactly once, nothing vanishes, late data, traced numbers."""
 
+import contextlib
+import multiprocessing
 import random
 import signal
-import subprocess
-import sys
 import time
 from collections import Counter
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import numpy as np
 import pytest
+from dying import replay_told
 from small import own_line_stream, part, shared_stream, station_text, stored, write_log
 
 from stream import __version__
@@ -97,31 +100,6 @@ def test_files_one_by_one_give_the_same_rows_as_together(
         assert everything(apart)[table] == everything(together)[table]
 
 
-CHILD = """
-import os, signal, sys
-from pathlib import Path
-from stream.pipeline.replay import replay
-from stream.station import load_station
-from stream.store.writer import Writer
-
-commit = Writer.commit
-station, folder, url, last = sys.argv[1:]
-begun = 0
-
-def told(self, changes):
-    global begun
-    begun += 1
-    print("commit", flush=True)
-    if begun == int(last):
-        os.kill(os.getpid(), signal.SIGKILL)
-    return commit(self, changes)
-
-Writer.commit = told
-replay(load_station(Path(station)), [Path(folder)], url)
-"""
-"""A replay that says when each commit begins, so that kills can be spread over the work,
-and that is killed at the very beginning of the commit that is named last, if any."""
-
 ROUNDS = 12
 FILES = 10
 
@@ -144,13 +122,25 @@ def test_killed_at_any_moment_and_started_again(database_url: str, tmp_path: Pat
         path.write_text(station_text().replace('id = "small"', f'id = "{name}"'))
         return load_station(path)
 
-    def start(file: StationFile, last: int = 0) -> subprocess.Popen[str]:
-        words = [sys.executable, "-c", CHILD, file.path, incoming, database_url, str(last)]
-        return subprocess.Popen(words, stdout=-1, stderr=-3, text=True)
+    # Each a process of its own, from one that has loaded what takes seconds.
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(["stream.pipeline.replay"])
 
-    with start(station("calm")) as process:
-        commits = process.communicate(timeout=120)[0].count("commit")
-    assert process.returncode == 0
+    def start(file: StationFile, last: int = 0) -> tuple[BaseProcess, Connection]:
+        told, tells = context.Pipe(duplex=False)
+        arguments = (file.path, incoming, database_url, last, tells)
+        process = context.Process(target=replay_told, args=arguments)
+        process.start()
+        tells.close()
+        return process, told
+
+    process, told = start(station("calm"))
+    commits = 0
+    with told, contextlib.suppress(EOFError):
+        while told.poll(60):
+            commits = told.recv()
+    process.join(60)
+    assert process.exitcode == 0
     rng = random.Random(4)
     stages: Counter[str] = Counter()
     with closing(open_store(database_url)) as store:
@@ -159,14 +149,15 @@ def test_killed_at_any_moment_and_started_again(database_url: str, tmp_path: Pat
         for i in range(ROUNDS):
             file = station(f"round{i}")
             at = 1 + i * commits // ROUNDS
-            with start(file, at if i % 2 else 0) as process:
-                assert process.stdout is not None
-                for _ in range(at):
-                    assert process.stdout.readline() == "commit\n"
+            process, told = start(file, at if i % 2 else 0)
+            with told:
+                for number in range(1, at + 1):
+                    assert told.recv() == number
                 if i % 2 == 0:
                     time.sleep(rng.uniform(0.0, 0.004))
                     process.kill()
-            assert process.returncode == -signal.SIGKILL
+                process.join(60)
+            assert process.exitcode == -signal.SIGKILL
             stages[stage(store, file.station.id)] += 1
             replay(file, [incoming], database_url)
             assert of_station(store, file.station.id) == expected

@@ -60,7 +60,7 @@ class Client:
 
 @pytest.fixture
 def mosquitto(tmp_path: Path) -> Iterator[Mosquitto]:
-    found = Mosquitto(tmp_path / "broker", options="max_inflight_messages 0").start()
+    found = Mosquitto(tmp_path / "broker", careful=True, options="max_inflight_messages 0").start()
     yield found
     found.stop()
 

@@ -16,10 +16,12 @@ BATCH = own_line_stream(hours=0.6)
 
 
 @pytest.fixture
-def broker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Mosquitto]:
-    """A broker with a password, running."""
+def broker(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+) -> Iterator[Mosquitto]:
+    """A broker with a password, running; a test may ask for more."""
     monkeypatch.setenv("LIDSTREAM_TEST_PASSWORD", Mosquitto.PASSWORD)
-    mosquitto = Mosquitto(tmp_path / "broker").start()
+    mosquitto = Mosquitto(tmp_path / "broker", **getattr(request, "param", {})).start()
     yield mosquitto
     mosquitto.stop()
 

@@ -29,6 +29,7 @@ MakeStation = Callable[..., Path]
 Undisturbed = Callable[..., dict[str, object]]
 
 
+@pytest.mark.parametrize("broker", [{"careful": True}], indirect=True)
 def test_broker_away(
     broker: Mosquitto, station: MakeStation, undisturbed: Undisturbed, sqlite_url: str
 ) -> None:
