@@ -14,6 +14,7 @@ from sqlalchemy import create_engine, text
 
 from stream.field.log import keep_note
 from stream.pipeline.note import take_up
+from stream.pipeline.replay import replay
 from stream.station import FieldNote, StationFile, load_station
 from stream.store import open_store
 from stream.store.journal import Journal
@@ -73,14 +74,7 @@ def test_stations_that_come_at_once_do_not_touch_one_another(
         assert process.returncode == 0, errors
     for name, (file, log) in stations.items():
         alone = f"sqlite:///{tmp_path / name}.db"
-        done = subprocess.run(
-            [
-                sys.executable, "-m", "stream.cli", "replay", str(file.path), str(log),
-                "--database", alone,
-            ],
-            capture_output=True,
-        )  # fmt: skip
-        assert done.returncode == 0
+        replay(file, [log], alone)
         found = read(database_url, name)
         assert len(found["fluxes"]) > 8
         assert found == read(alone, name)
