@@ -7,13 +7,12 @@ made first, from a month of simulation that is repeated.
 
 import argparse
 import re
-import resource
 import shutil
 import subprocess
 import sys
 import tempfile
 import time
-from contextlib import closing, suppress
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,16 +24,11 @@ from scipy.optimize import curve_fit
 from stream.demo import own_line as simulated
 from stream.demo.scenario import Scenario, own_line
 from stream.demo.write import station_text
-from stream.pipeline.many import Processes
-from stream.pipeline.replay import join
-from stream.pipeline.steady import without_pauses
 from stream.records import DAY, SECOND
 from stream.station import StationFile, load_station
-from stream.store import open_store
-from stream.store.archive import Archive
 from stream.store.day_file import write_day
-from stream.store.readers import Reader
 
+SETTLED = Path(__file__).with_name("settled.py")
 MONTH = 30
 GASES = {"N2O": "n2o", "CH4": "ch4", "CO2": "co2"}
 
@@ -111,35 +105,9 @@ def lay(file: StationFile, times: np.ndarray, columns: dict[str, np.ndarray], da
         write_day(where, file.station.id, day * DAY, names, of_day)
 
 
-def ours(path: Path, workers: int) -> None:
-    """Adopt the archive and settle it; prints seconds, closures and peak memory."""
-    file = load_station(path)
-    for old in path.parent.glob("*.db*"):
-        old.unlink()
-    with closing(open_store(file.database_url)) as store:
-        begun = time.perf_counter()
-        Archive(store, file.station.id, file.archive).adopt()
-        adopted = time.perf_counter() - begun
-        parts = join(file, store)
-        many = Processes(file, file.database_url, workers) if workers > 1 else None
-        begun = time.perf_counter()
-        with without_pauses():
-            parts.settlement.settle(workers=many)
-        settled = time.perf_counter() - begun
-        if many:
-            many.close()
-        closures = sum(1 for _ in Reader(store, file.station.id).closures())
-    status = Path("/proc/self/status").read_text().split()
-    peak = int(status[status.index("VmHWM:") + 1]) / 1024
-    if many:
-        # Of the worker that needed most; all of them are like it.
-        peak += workers * resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
-    print(adopted, settled, closures, peak)
-
-
 def measured(path: Path, workers: int) -> tuple[float, float, float, float]:
     """Seconds to adopt, seconds to settle, closures, peak memory [MB], in a new process."""
-    command = [sys.executable, __file__, "--settle", str(path), "--workers", str(workers)]
+    command = [sys.executable, SETTLED, str(path), str(workers)]
     said = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split()
     adopted, settled, closures, memory = map(float, said)
     return adopted, settled, closures, memory
@@ -203,11 +171,7 @@ def main() -> None:
     parser.add_argument("--models", choices=("three", "all"), default="three")
     parser.add_argument("--plain-days", type=int, default=2, help="days of the plain way")
     parser.add_argument("--folder", type=Path, help="keep the archive there, or use it again")
-    parser.add_argument("--settle", type=Path, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
-    if arguments.settle:
-        ours(arguments.settle, arguments.workers)
-        return
     folder = arguments.folder or Path(tempfile.mkdtemp())
     path = folder / "station.toml"
     if not path.exists():
