@@ -55,6 +55,35 @@ def blocks(store: Store) -> int:
         )
 
 
+def test_the_days_that_hold_records(
+    make_station: Make, open_parts: OpenParts, database_url: str
+) -> None:
+    """Each day once, whole or as far as asked, and no moment in two of them; the same of
+    blocks and of archived days.
+    """
+    file = make_station()
+    store, parts = open_parts(file, database_url)
+    batch = over_midnight()
+    parts.intake.take(batch)
+    columns = {c: batch.values[:, j] for j, c in enumerate(batch.channels)}
+    parts.intake.take(tidy("later.csv", batch.times + 4 * DAY, columns, batch.lines))
+    starts = [MIDNIGHT + n * DAY for n in (-1, 0, 3, 4)]
+    whole = [(start, start + DAY - 1) for start in starts]
+    noon = MIDNIGHT + DAY // 2
+    for archived in (False, True):
+        if archived:
+            parts.settlement.settle()
+            assert archive_of(store, file).keep(MIDNIGHT + DAY) == 2
+        assert parts.journal.days(0, 2**62) == whole
+        assert parts.journal.days(MIDNIGHT - 1, MIDNIGHT) == [
+            (MIDNIGHT - 1, MIDNIGHT - 1),
+            (MIDNIGHT, MIDNIGHT),
+        ]
+        assert parts.journal.days(MIDNIGHT, MIDNIGHT + 1) == [(MIDNIGHT, MIDNIGHT + 1)]
+        assert parts.journal.days(MIDNIGHT + DAY, MIDNIGHT + 3 * DAY - 1) == []
+    assert parts.journal.days(noon, 2**62) == [(noon, MIDNIGHT + DAY - 1), *whole[2:]]
+
+
 def archive_of(store: Store, file: StationFile) -> Archive:
     return Archive(store, "small", file.archive)
 
