@@ -1,91 +1,68 @@
-"""Services that start at once: forked from a process that has everything loaded.
+"""Processes that start at once: forked from one that has loaded what takes Python seconds.
 
 Each is a process of its own, with threads, files and connections of its own, that can be
-killed; only the seconds that Python takes to load are saved.
+killed.
 """
 
-import contextlib
+import multiprocessing
 import os
 import signal
-import subprocess
-import sys
+from collections.abc import Callable, Mapping
+from multiprocessing import forkserver
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
-from running import ENVIRONMENT
+import pytest
 
-NURSERY = """
-import gc, os, signal, sys
-from pathlib import Path
-sys.path.insert(0, sys.argv[1])
-from small import own_line_stream, station_text, write_log
-import stream.cli
 from stream.pipeline.replay import replay
 from stream.service.run import run
 from stream.station import load_station
+from stream.store import Changes
+from stream.store.writer import Writer, Written
 
-# Compiled functions are loaded once, here.
-warm = Path(sys.argv[2]) / "warm"
-warm.mkdir()
-(warm / "station.toml").write_text(station_text())
-log = write_log(own_line_stream(hours=0.3), warm / "in" / "a.csv")
-replay(load_station(warm / "station.toml"), [log], f"sqlite:///{warm}/warm.db")
-gc.freeze()
-print("ready", flush=True)
-for line in sys.stdin:
-    station, url, log = line.rstrip().split("\\t")
-    child = os.fork()
-    if child == 0:
-        out = os.open(log, os.O_CREAT | os.O_APPEND | os.O_WRONLY, 0o600)
-        os.dup2(out, 2)
-        os.dup2(out, 1)
-        os.close(0)
-        code = 1
-        try:
-            run(load_station(Path(station)), url)
-            code = 0
-        finally:
-            os._exit(code)
-    print(child, flush=True)
-    _, status = os.waitpid(child, 0)
-    print(status, flush=True)
-"""
+_context = multiprocessing.get_context("forkserver")
+_context.set_forkserver_preload(["warm"])
 
 
-class Nursery:
-    """Brings forth one service after another."""
+def fork(work: Callable[..., None], *arguments: object) -> BaseProcess:
+    """Start a process that does some work; its exit code is −9 after ``kill -9``."""
+    with pytest.MonkeyPatch.context() as patch:
+        # The server finds the tests' modules by its environment alone.
+        patch.setenv("PYTHONPATH", str(Path(__file__).parent))
+        forkserver.ensure_running()
+    process = _context.Process(target=work, args=arguments, daemon=True)
+    process.start()
+    return process
 
-    def __init__(self, folder: Path) -> None:
-        folder.mkdir(parents=True, exist_ok=True)
-        self.log = folder / "log"
-        self._process = subprocess.Popen(
-            [sys.executable, "-c", NURSERY, Path(__file__).parent, folder],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, env=ENVIRONMENT,
-        )  # fmt: skip
-        self._child: int | None = None
-        assert self._say() == "ready"
 
-    def start(self, station: Path, url: str) -> int:
-        """Start a service; its process number."""
-        assert self._process.stdin is not None
-        self._process.stdin.write(f"{station}\t{url}\t{self.log}\n")
-        self._process.stdin.flush()
-        self._child = int(self._say())
-        return self._child
+def pipe() -> tuple[Connection, Connection]:
+    """The ends that a parent reads and a child writes."""
+    return _context.Pipe(duplex=False)
 
-    def ended(self) -> int:
-        """Wait until the service has ended; how, as ``waitpid`` tells it."""
-        status = int(self._say())
-        self._child = None
-        return status
 
-    def close(self) -> None:
-        """End."""
-        if self._child is not None:
-            with contextlib.suppress(ProcessLookupError):
-                os.kill(self._child, signal.SIGKILL)
-        self._process.kill()
-        self._process.communicate()
+def serve(station: Path, url: str, log: Path, environment: Mapping[str, str]) -> None:
+    """Run a service; what it says goes into a file."""
+    os.environ.update(environment)
+    out = os.open(log, os.O_CREAT | os.O_APPEND | os.O_WRONLY, 0o600)
+    os.dup2(out, 2)
+    os.dup2(out, 1)
+    run(load_station(station), url)
 
-    def _say(self) -> str:
-        assert self._process.stdout is not None
-        return self._process.stdout.readline().strip()
+
+def replay_told(station: Path, folder: Path, url: str, last: int, told: Connection) -> None:
+    """Replay a folder; ``told`` gets the number of each commit as it begins. The process is
+    killed at the very beginning of the commit that is named last, if any.
+    """
+    commit, begun = Writer.commit, 0
+
+    def telling(self: Writer, changes: Changes) -> Written:
+        nonlocal begun
+        begun += 1
+        told.send(begun)
+        if begun == last:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return commit(self, changes)
+
+    Writer.commit = telling  # type: ignore[method-assign]
+    replay(load_station(station), [folder], url)

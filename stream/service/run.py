@@ -178,23 +178,25 @@ class Service:
         names = [source.name for source in state.sources]
         self._tell("info", "running", station=station.id, sources=names, database=store.shown)
         try:
-            self._watch(supervisor, schedule, notifier, lambda: show(brokers, state))
+            try:
+                self._watch(supervisor, schedule, notifier, lambda: show(brokers, state))
+            finally:
+                notifier.send("STOPPING=1")
+                schedule.stop()
+                supervisor.stop.set()
+                inbox.wake()
+                end = time.monotonic() + STOP_S
+                left = supervisor.join(STOP_S)
+                left += schedule.join(end - time.monotonic())
+                farewell = say("stopped")
+                for broker in brokers.values():
+                    broker.close(farewell)
+                self._tell("info", "stopped", uncommitted=len(inbox), threads_left=left)
         except StoreDamaged as error:
+            # After all that reads has ended, or a new file would be made in its place.
             store.close()
             self._set_aside(error)
             raise
-        finally:
-            notifier.send("STOPPING=1")
-            schedule.stop()
-            supervisor.stop.set()
-            inbox.wake()
-            end = time.monotonic() + STOP_S
-            left = supervisor.join(STOP_S)
-            left += schedule.join(end - time.monotonic())
-            farewell = say("stopped")
-            for broker in brokers.values():
-                broker.close(farewell)
-            self._tell("info", "stopped", uncommitted=len(inbox), threads_left=left)
 
     def _parts(self, store: Store, archive: Archive) -> Parts:
         """The path of the station; a new database takes up the archive of a lost one."""

@@ -1,7 +1,6 @@
 """Promises 2 to 6: durable, exactly once, nothing vanishes, late data, traced numbers."""
 
 import contextlib
-import multiprocessing
 import random
 import signal
 import time
@@ -15,7 +14,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from dying import replay_told
+from forking import fork, pipe, replay_told
 from small import own_line_stream, part, shared_stream, station_text, stored, write_log
 
 from stream import __version__
@@ -122,15 +121,9 @@ def test_killed_at_any_moment_and_started_again(database_url: str, tmp_path: Pat
         path.write_text(station_text().replace('id = "small"', f'id = "{name}"'))
         return load_station(path)
 
-    # Each a process of its own, from one that has loaded what takes seconds.
-    context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload(["stream.pipeline.replay"])
-
     def start(file: StationFile, last: int = 0) -> tuple[BaseProcess, Connection]:
-        told, tells = context.Pipe(duplex=False)
-        arguments = (file.path, incoming, database_url, last, tells)
-        process = context.Process(target=replay_told, args=arguments)
-        process.start()
+        told, tells = pipe()
+        process = fork(replay_told, file.path, incoming, database_url, last, tells)
         tells.close()
         return process, told
 

@@ -17,12 +17,13 @@ import time
 import uuid
 from collections import Counter
 from contextlib import closing
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent.parent))
 
 from broker import Mosquitto
-from forking import Nursery
+from forking import fork, serve
 from running import wait
 from small import contents, own_line_stream, packs, part, station_text, write_log
 from sqlalchemy import create_engine, func, select, text
@@ -52,15 +53,20 @@ def kill_and_compare(folder: Path, url: str, rounds: int, seed: int) -> Counter[
     file.write_text(station_text(extra=f"{broker.source()}\n[archive]\nafter_days = 36500"))
     incoming = folder / "incoming"
     incoming.mkdir()
-    nursery = Nursery(folder / "nursery")
+    said = folder / "said"
+
+    def start() -> BaseProcess:
+        return fork(serve, file, url, said, {"LIDSTREAM_TEST_PASSWORD": Mosquitto.PASSWORD})
+
+    process: BaseProcess | None = None
     publisher = broker.client("logger", keep_session=True)
     stages: Counter[str] = Counter()
     try:
         with closing(open_store(url)) as store:
-            _first_session(nursery, file, url, broker)
+            _first_session(start(), broker)
             before = _counts(store)
             for i in range(rounds):
-                process = nursery.start(file, url)
+                process = start()
                 at = i * ROWS
                 mine = packs(part(batch, slice(at, at + ROWS)), rows=10)
                 until = time.monotonic() + rng.uniform(0.1, 0.9)
@@ -71,12 +77,11 @@ def kill_and_compare(folder: Path, url: str, rounds: int, seed: int) -> Counter[
                 old = part(batch, slice(max(0, at - ROWS), max(1, at - ROWS // 2)))
                 write_log(old, incoming / f"log{i % 7}.csv")
                 time.sleep(max(0.0, until - time.monotonic()))
-                os.kill(process, signal.SIGKILL)
-                assert nursery.ended() == signal.SIGKILL, nursery.log.read_text()[-2000:]
+                _kill(process)
                 after = _counts(store)
                 stages[_stage(before, after)] += 1
                 before = after
-        nursery.start(file, url)
+        process = start()
         calm = folder / "calm.toml"
         calm.write_text(station_text())
         log = write_log(part(batch, slice(0, rounds * ROWS)), folder / "calm" / "made.csv")
@@ -93,16 +98,22 @@ def kill_and_compare(folder: Path, url: str, rounds: int, seed: int) -> Counter[
     finally:
         publisher.disconnect()
         publisher.loop_stop()
-        nursery.close()
+        if process is not None:
+            process.kill()
+            process.join()
         broker.stop()
 
 
-def _first_session(nursery: Nursery, file: Path, url: str, broker: Mosquitto) -> None:
+def _first_session(process: BaseProcess, broker: Mosquitto) -> None:
     """The broker keeps messages for a session that it knows."""
-    process = nursery.start(file, url)
     wait(lambda: broker.retained("lidstream/small/status", 0.3), about="first connection")
-    os.kill(process, signal.SIGKILL)
-    nursery.ended()
+    _kill(process)
+
+
+def _kill(process: BaseProcess) -> None:
+    process.kill()
+    process.join(10)
+    assert process.exitcode == -signal.SIGKILL
 
 
 def _counts(store: Store) -> tuple[int, int, int]:

@@ -235,6 +235,8 @@ def test_damaged_while_it_runs(
         log.write_bytes(text_)
         assert running.process.wait(60) == 1, running.raw
         assert "not an intact database" in running.raw[-1]
+        events = [str(line.get("event")).split(";")[0] for line in running.lines]
+        assert events.index("stopped") < events.index("database damaged and set aside")
         assert "Traceback" not in "".join(running.raw)
     with Running(file, sqlite_url) as running:
         wait(lambda: contents(sqlite_url) == undisturbed())
