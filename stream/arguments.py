@@ -142,7 +142,7 @@ def build_parser() -> argparse.ArgumentParser:
     note.add_argument("text", metavar="TEXT", help="in a few words; why, when taking back")
     note.add_argument("--kind", default="other", help=f"{', '.join(_NOTE_KINDS)} (other)")
     note.add_argument(
-        "--at", metavar="TIME", help="a time with offset, or one at the station: 2026-02-09T09:30"
+        "--at", metavar="TIME", help="a time with offset, or one at the station: 2026-06-15T09:30"
     )
     note.add_argument("--until", metavar="TIME", help="end of a bad period; none: until taken back")
     note.add_argument("--chamber", default="", metavar="ID", help="about this chamber only")
@@ -230,7 +230,7 @@ def day_of(text: str | None, option: str) -> date | None:
     try:
         return None if text is None else date.fromisoformat(text)
     except ValueError:
-        raise CommandError(f"{option}: {text!r} is not a day like 2026-02-09") from None
+        raise CommandError(f"{option}: {text!r} is not a day like 2026-06-15") from None
 
 
 def database_of(arguments: argparse.Namespace, file: "StationFile") -> str:
@@ -252,7 +252,7 @@ def instant(text: str | None, zone: str, option: str) -> int | None:
     try:
         when = datetime.fromisoformat(text)
     except ValueError:
-        raise CommandError(f"{option}: {text!r} is not a time like 2026-02-09T09:30") from None
+        raise CommandError(f"{option}: {text!r} is not a time like 2026-06-15T09:30") from None
     return to_micros(when if when.tzinfo else when.replace(tzinfo=read_clock(zone)))
 
 
@@ -284,8 +284,8 @@ def _moment(text: str | None, zone: str, *, end: bool) -> int | None:
         moment = None
     if moment is None or moment.tzinfo is None:
         raise CommandError(
-            f"{option}: {text!r} is neither a day like 2026-01-05 nor a time with its offset"
-            " like 2026-01-05T06:00:00+10:00"
+            f"{option}: {text!r} is neither a day like 2026-05-04 nor a time with its offset"
+            " like 2026-05-04T06:00:00+02:00"
         )
     return to_micros(moment)
 

@@ -120,7 +120,7 @@ def _round(arguments: argparse.Namespace) -> int:
     try:
         day = date.fromisoformat(arguments.day)
     except ValueError:
-        raise CommandError(f"--day: {arguments.day!r} is not a day like 2026-02-09") from None
+        raise CommandError(f"--day: {arguments.day!r} is not a day like 2026-06-15") from None
     try:
         start = datetime.strptime(arguments.start, "%H:%M").time()  # noqa: DTZ007 - a wall clock
     except ValueError:

@@ -62,15 +62,15 @@ def served(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     with path.open("a") as out:
         out.write(
             f'\n[page]\nport = {port}\ntoken = "${{LIDSTREAM_TEST_PASSWORD}}"\n'
-            '\n[[events]]\nkind = "fertilizer"\nday = 2026-02-09\namount = 80.0\n'
+            '\n[[events]]\nkind = "fertilizer"\nday = 2026-06-15\namount = 80.0\n'
         )
     os.environ.setdefault("LIDSTREAM_TEST_PASSWORD", WORD)
     file = load_station(path)
     with Running(path, file.database_url) as running:
         running.wait_for("page served", 60)
         found = Served(file, f"http://127.0.0.1:{port}", running)
-        # The last closure of the records is over at midnight of the fourth day.
-        wait(lambda: "2026-02-12 00:0" in found.get("/")[2].decode(), 120, running.raw)
+        # The last closure of the records is over at midnight of the fourth day, winter time.
+        wait(lambda: "2026-06-18 01:0" in found.get("/")[2].decode(), 120, running.raw)
         wait(lambda: found.data("/data/series?gas=N2O&chamber=B2")["full"] == 24, 120, running.raw)
         yield found
 

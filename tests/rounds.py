@@ -27,7 +27,7 @@ def station_text(extra: str = "", response: str = "quadratic", precision: str = 
         'id = "small"',
         "elevation_m = 400.0",
         'clock = "+10:00"',
-        'timezone = "Australia/Brisbane"',
+        'timezone = "Pacific/Guam"',
         "[channels.gc_n2o]",
         'unit = "count s"',
         "[[analyzers]]",

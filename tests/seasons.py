@@ -10,15 +10,15 @@ from stream.field.series import Calendar, FluxSeries, calendar
 from stream.station import Station, load_station
 
 FIRST, LAST = date(2026, 1, 5), date(2026, 4, 14)
-POSITIONS = {"band": 0.20, "between": 0.65, "wheel_track": 0.15}
+POSITIONS = {"ridge": 0.20, "furrow": 0.65, "tramline": 0.15}
 
 
 def station_text(
-    treatments: tuple[str, ...] = ("full_rate", "no_nitrogen"), blocks: int = 2
+    treatments: tuple[str, ...] = ("split_rate", "unfertilized"), blocks: int = 2
 ) -> str:
     """Three positions in each plot, a plot a treatment and block, one analyzer."""
     lines = [
-        '[station]\nid = "small"\ntimezone = "Australia/Brisbane"\nclock = "+10:00"',
+        '[station]\nid = "small"\ntimezone = "Pacific/Guam"\nclock = "+10:00"',
         '[channels.n2o]\nunit = "nmol/mol"',
         '[channels.t]\nunit = "degC"',
         '[channels.rain]\nunit = "mm"',
@@ -45,8 +45,8 @@ def station_text(
     lines.append(f"[field]\npositions = {{ {shares} }}")
     lines.append(
         f'[season]\nstart = "{FIRST}"\nend = "{LAST}"\n'
-        "nitrogen_kg_ha = { full_rate = 160.0, no_nitrogen = 0.0 }\n"
-        'reference = "no_nitrogen"\nyield_t_ha = { full_rate = 9.1, no_nitrogen = 5.6 }'
+        "nitrogen_kg_ha = { split_rate = 160.0, unfertilized = 0.0 }\n"
+        'reference = "unfertilized"\nyield_t_ha = { split_rate = 9.1, unfertilized = 5.6 }'
     )
     lines.append('[weather]\nrain_channel = "rain"')
     for day, kind in ((12, "rain"), (33, "rain"), (54, "rain"), (70, "irrigation"), (84, "rain")):
@@ -56,7 +56,7 @@ def station_text(
         when = date.fromordinal(FIRST.toordinal() + day)
         lines.append(
             f'[[events]]\nkind = "fertilizer"\nday = "{when}"\namount = 80.0\n'
-            'treatment = "full_rate"'
+            'treatment = "split_rate"'
         )
     return "\n".join(lines) + "\n"
 
@@ -94,10 +94,10 @@ def season(
             else rng.uniform(0, fine[-1])
         )
         down |= (fine >= at) & (fine < at + 24 * rng.lognormal(0.4, 0.8))
-    size = {"band": 0.9, "between": 0.2, "wheel_track": 0.5}
+    size = {"ridge": 0.9, "furrow": 0.2, "tramline": 0.5}
     found, totals = [], {}
     for c in station.chambers:
-        fed_here = c.treatment == "full_rate"
+        fed_here = c.treatment == "split_rate"
         level = size[c.position] * rng.lognormal(0, 0.25)
         flux = 0.3 * level * 2.2 ** ((soil - 22) / 10) * (0.5 + moist)
         for day in wet + (fed if fed_here else []):

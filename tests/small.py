@@ -25,7 +25,7 @@ def station_text(*, shared: bool = False, chambers: int = 2, extra: str = "") ->
         'id = "small"',
         "elevation_m = 100.0",
         'clock = "+10:00"',
-        'timezone = "Australia/Brisbane"',
+        'timezone = "Pacific/Guam"',
         "[[sources]]",
         'kind = "folder"',
         'path = "incoming"',

@@ -55,7 +55,10 @@ def add_rounds(scenario: Scenario, folder: Path) -> Path:
     """
     places = hand_places(scenario)
     station = folder / "station.toml"
-    station.write_text(station.read_text(encoding="utf-8") + _station(places), encoding="utf-8")
+    station.write_text(
+        station.read_text(encoding="utf-8") + _station(places, scenario.site.heights_from),
+        encoding="utf-8",
+    )
     rounds = folder / "rounds"
     rounds.mkdir(exist_ok=True)
     rng = np.random.RandomState(scenario.seed)
@@ -93,7 +96,7 @@ def _vials(
                     "sampled_at": datetime.fromtimestamp(at, UTC).astimezone(local).isoformat(),
                     "vial": f"{day + 1}-{i * len(MINUTES) + MINUTES.index(minute) + 1:02d}",
                     "height_m": str(place.height_m),
-                    "air_temperature_c": f"{float(air_temperature_c(moment)[0]):.1f}",
+                    "air_temperature_c": f"{float(air_temperature_c(moment, scenario)[0]):.1f}",
                     "pressure_hpa": f"{float(pressure_pa(moment, scenario)[0]) / 100:.1f}",
                 },
                 float(dry[0]),
@@ -132,7 +135,7 @@ def _run(
     return rows
 
 
-def _station(places: tuple[Place, ...]) -> str:
+def _station(places: tuple[Place, ...], since: str) -> str:
     lines = [
         "",
         "# Chambers beside the automatic ones that are closed and sampled by hand",
@@ -158,7 +161,7 @@ def _station(places: tuple[Place, ...]) -> str:
             f'block = "{p.block}"',
             f'treatment = "{p.treatment}"',
             f'position = "{p.position}"',
-            f'heights = [{{ from = "2026-01-05T00:00:00+10:00", height_m = {p.height_m} }}]',
+            f'heights = [{{ from = "{since}", height_m = {p.height_m} }}]',
         ]
     return "\n".join([*lines, ""])
 

@@ -12,52 +12,55 @@ Floats = NDArray[np.float64]
 
 _R: Final = 8.31446261815324
 _DAY: Final = 86_400.0
-_UTC_OFFSET_S: Final = 36_000.0
 
 
-def _phase(t: Floats, warmest_h: float) -> Floats:
+def _phase(t: Floats, scenario: Scenario, warmest_h: float) -> Floats:
     """Cosine of the local day, 1 at the warmest hour; ``t`` in seconds since 1970."""
-    hours = ((t + _UTC_OFFSET_S) % _DAY) / 3600.0
+    hours = ((t + scenario.utc_offset_s) % _DAY) / 3600.0
     return np.asarray(np.cos(2 * np.pi * (hours - warmest_h) / 24.0))
 
 
-def air_temperature_c(t: Floats) -> Floats:
+def air_temperature_c(t: Floats, scenario: Scenario) -> Floats:
     """Headspace temperature [°C]."""
-    return np.asarray(24.0 + 7.0 * _phase(t, 14.5))
+    site = scenario.site
+    return np.asarray(site.air_c + site.air_swing_c * _phase(t, scenario, 14.5))
 
 
-def soil_temperature_c(t: Floats) -> Floats:
+def soil_temperature_c(t: Floats, scenario: Scenario) -> Floats:
     """Soil temperature at 5 cm [°C]."""
-    return np.asarray(22.0 + 3.0 * _phase(t, 17.0))
+    site = scenario.site
+    return np.asarray(site.soil_c + site.soil_swing_c * _phase(t, scenario, 17.0))
 
 
 def soil_moisture(t: Floats, scenario: Scenario) -> Floats:
-    """Volumetric soil water [m³ m⁻³]: drying, with one irrigation at fertilizing."""
+    """Volumetric soil water [m³ m⁻³]: drying, with one watering at fertilizing."""
     since = (t - scenario.fertilized_at.timestamp()) / _DAY
     return np.asarray(0.24 + np.where(since > 0, 0.14 * np.exp(-np.maximum(since, 0) / 4.0), 0.0))
 
 
 def pressure_pa(t: Floats, scenario: Scenario) -> Floats:
     """Air pressure [Pa]."""
-    mean = 101_325.0 * (1 - 2.25577e-5 * scenario.elevation_m) ** 5.25588
-    return np.asarray(mean + 180.0 * np.sin(2 * np.pi * t / (3.1 * _DAY)) + 60.0 * _phase(t, 10.0))
+    mean = 101_325.0 * (1 - 2.25577e-5 * scenario.site.elevation_m) ** 5.25588
+    return np.asarray(
+        mean + 180.0 * np.sin(2 * np.pi * t / (3.1 * _DAY)) + 60.0 * _phase(t, scenario, 10.0)
+    )
 
 
-def ambient_water(t: Floats) -> Floats:
+def ambient_water(t: Floats, scenario: Scenario) -> Floats:
     """Water vapour outside [mol mol⁻¹]."""
-    return np.asarray(0.0155 + 0.0015 * _phase(t, 8.0))
+    return np.asarray(0.0155 + 0.0015 * _phase(t, scenario, 8.0))
 
 
 def source_flux(place: Place, gas: str, t: float, scenario: Scenario) -> float:
     """True flux at the moment a lid closes [nmol m⁻² s⁻¹]."""
     base = place.source[gas]
-    warm = float(soil_temperature_c(np.array([t]))[0]) - 22.0
+    warm = float(soil_temperature_c(np.array([t]), scenario)[0]) - scenario.site.soil_c
     q10 = {"N2O": 2.6, "CH4": 1.3, "CO2": 2.2}[gas]
     flux = base * q10 ** (warm / 10.0)
     since = (t - scenario.fertilized_at.timestamp()) / 3600.0
     if gas == "N2O" and since > 0:
         # Ammonium is nitrified within a day or two of spreading and watering in.
-        unfertilized = place.treatment in {"no_nitrogen", "unfertilised"}
+        unfertilized = place.treatment == scenario.site.treatments[1]
         strength = 0.4 if unfertilized else 7.0
         flux *= 1.0 + strength * (since / 14.0) * np.exp(1.0 - since / 14.0)
     return float(flux)
@@ -68,7 +71,7 @@ def moles_per_area(
 ) -> float:
     """Dry air over a square metre of soil under a lid [mol m⁻²]."""
     volume = scenario.area_m2 * height_m + scenario.extra_volume_m3
-    kelvin = 273.15 + float(air_temperature_c(np.array([t]))[0])
+    kelvin = 273.15 + float(air_temperature_c(np.array([t]), scenario)[0])
     pressure = float(pressure_pa(np.array([t]), scenario)[0])
     return pressure * volume * (1 - water) / (_R * kelvin * scenario.area_m2)
 
@@ -87,7 +90,7 @@ def headspace_dry(
     F = F₀ − g (C − C₀) in the same units, which saturates.
     """
     flux = source_flux(place, gas, t, scenario)
-    water = float(ambient_water(np.array([t]))[0])
+    water = float(ambient_water(np.array([t]), scenario)[0])
     moles = moles_per_area(place, t, water + 0.0045, scenario, height_m)
     slope = flux / moles
     effective = height_m + scenario.extra_volume_m3 / scenario.area_m2

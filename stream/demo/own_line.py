@@ -57,7 +57,7 @@ def simulate(scenario: Scenario) -> Simulation:
     faults = OwnLineFaults(scenario, turns) if scenario.faults else None
     if faults:
         faults.change_plan()
-    outside = nature.ambient_water(t.astype(np.float64))
+    outside = nature.ambient_water(t.astype(np.float64), scenario)
     inlet = {gas: np.full(n, AMBIENT[gas]) for gas in GASES}
     water = outside.copy()
     lids = {place.id: np.zeros(n) for place in scenario.places}
@@ -116,7 +116,7 @@ def _close(
         return
     seconds = (t[a:b] - turn.closed_s).astype(np.float64)
     height = turn.place.height_m + scenario.height_error_m * rng.standard_normal()
-    base = float(nature.ambient_water(np.array([float(turn.closed_s)]))[0])
+    base = float(nature.ambient_water(np.array([float(turn.closed_s)]), scenario)[0])
     alone = sharing[a:b] == 0
     sharing[a:b] += 1
     moist = nature.headspace_water(seconds, base)
@@ -144,7 +144,10 @@ def slow_table(scenario: Scenario, rng: np.random.RandomState) -> Table:
     """Air and soil sensors, once a minute."""
     t = scenario.start_s + 60 * np.arange(scenario.days * 1440, dtype=np.int64)
     clock = t.astype(np.float64)
-    air, soil = nature.air_temperature_c(clock), nature.soil_temperature_c(clock)
+    air, soil = (
+        nature.air_temperature_c(clock, scenario),
+        nature.soil_temperature_c(clock, scenario),
+    )
     wet = nature.soil_moisture(clock, scenario)
     columns = {"p_air": nature.pressure_pa(clock, scenario) / 100.0}
     digits = {"p_air": 2}

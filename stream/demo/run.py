@@ -68,17 +68,17 @@ def run_demo(folder: Path, days: int) -> None:
             for result in compare(file, file.database_url, place, within_h=3.0):
                 print(f"  by hand beside automatic, {result.sentence()}")
         print()
-    larkfield = folder / "larkfield" / "station.toml"
+    vellmark = folder / "vellmark" / "station.toml"
     print("Look next at:")
-    print(f"  lidstream page {larkfield}       the station page, in a browser")
+    print(f"  lidstream page {vellmark}       the station page, in a browser")
     print(f"  {folder}/*/summaries          what the station said each morning")
     print(f"  {folder}/*/fluxes.csv         one row a closure and gas, all models, flags")
-    print(f"  {folder}/larkfield/rounds     vials filled by hand, and the runs that measured them")
-    print(f"  {folder}/larkfield/hand-automatic-N2O.png    both on one picture")
+    print(f"  {folder}/vellmark/rounds      vials filled by hand, and the runs that measured them")
+    print(f"  {folder}/vellmark/hand-automatic-N2O.png    both on one picture")
     print(f"  {folder}/*/truth_fluxes.csv   what the simulated soil really emitted")
     print(f"  {folder}/*/truth_faults.csv   what was broken on purpose, and the flag it must raise")
     print(f"  {folder}/*/station.toml       the station file; try another dead_band_s")
-    print(f"  lidstream export {folder}/larkfield/station.toml fluxes --gas N2O \\")
+    print(f"  lidstream export {folder}/vellmark/station.toml fluxes --gas N2O \\")
     print("      --unit 'ug N m-2 h-1' --out n2o.csv")
 
 

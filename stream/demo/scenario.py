@@ -30,6 +30,51 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
+class Site:
+    """Where a station is, and how its field is managed.
+
+    Attributes
+    ----------
+    latitude, longitude : float
+        [degrees]
+    elevation_m : float
+    timezone, clock : str
+        Of people, and of the loggers' stamps.
+    clock_offset_s : int
+        Of the loggers' stamps [s].
+    air_c, air_swing_c, soil_c, soil_swing_c : float
+        Means of temperatures, and how far a day takes them from it [°C].
+    positions : mapping of str to float
+        Position → share of the area.
+    season : tuple of str
+        First and last day.
+    treatments : tuple of str
+        With and without nitrogen.
+    nitrogen_kg_ha : float
+    yields_t_ha : tuple of float
+    heights_from : str
+        Since when the heights hold.
+    """
+
+    latitude: float
+    longitude: float
+    elevation_m: float
+    timezone: str
+    clock: str
+    clock_offset_s: int
+    air_c: float
+    air_swing_c: float
+    soil_c: float
+    soil_swing_c: float
+    positions: dict[str, float] = field(hash=False)
+    season: tuple[str, str]
+    treatments: tuple[str, str]
+    nitrogen_kg_ha: float
+    yields_t_ha: tuple[float, float]
+    heights_from: str
+
+
+@dataclass(frozen=True, slots=True)
 class Scenario:
     """A station to be simulated.
 
@@ -50,6 +95,8 @@ class Scenario:
         closure.
     fertilized_at : datetime
         When nitrogen was spread.
+    site : Site
+        Where it is, and how its field is managed.
     """
 
     kind: str
@@ -59,37 +106,81 @@ class Scenario:
     days: int
     places: tuple[Place, ...]
     fertilized_at: datetime
+    site: "Site"
     seed: int = 20260209
     faults: bool = True
     height_error_m: float = 0.0
     area_m2: float = 0.25
     extra_volume_m3: float = 0.0004
-    elevation_m: float = 410.0
 
     @property
     def start_s(self) -> int:
         """First record [s since 1970]."""
         return int(self.start.astimezone(UTC).timestamp())
 
+    @property
+    def utc_offset_s(self) -> int:
+        """Of the day at the site [s]."""
+        offset = self.start.utcoffset()
+        assert offset is not None, "the start bears its offset"
+        return int(offset.total_seconds())
+
 
 _STRENGTH: Final = {
-    "band": (0.9, -0.25, 2900.0),
-    "between": (0.16, -0.55, 2100.0),
-    "wheel_track": (0.35, -0.12, 1500.0),
-    "urine_patch": (1.3, -0.10, 3600.0),
-    "sward": (0.14, -0.40, 2800.0),
-    "gateway": (0.45, 0.05, 1700.0),
+    "ridge": (0.9, -0.25, 2900.0),
+    "furrow": (0.16, -0.55, 2100.0),
+    "tramline": (0.35, -0.12, 1500.0),
+    "canopy": (1.3, -0.10, 3600.0),
+    "alley": (0.14, -0.40, 2800.0),
+    "headland": (0.45, 0.05, 1700.0),
 }
 """Position → base flux of N2O, CH4 and CO2 [nmol m⁻² s⁻¹]."""
 
 
-def _places(
-    positions: tuple[str, str, str], treatments: tuple[str, str], shared: bool
-) -> tuple[Place, ...]:
+VELLMARK: Final = Site(
+    latitude=55.40,
+    longitude=9.70,
+    elevation_m=38.0,
+    timezone="Europe/Copenhagen",
+    # The loggers stay on winter time, as loggers should.
+    clock="+01:00",
+    clock_offset_s=3600,
+    air_c=16.0,
+    air_swing_c=6.0,
+    soil_c=15.0,
+    soil_swing_c=3.0,
+    positions={"ridge": 0.45, "furrow": 0.40, "tramline": 0.15},
+    season=("2026-05-04", "2026-09-20"),
+    treatments=("split_rate", "unfertilized"),
+    nitrogen_kg_ha=160.0,
+    yields_t_ha=(46.0, 28.0),
+    heights_from="2026-05-04T00:00:00+02:00",
+)
+SERRAVALE: Final = Site(
+    latitude=-21.30,
+    longitude=-46.10,
+    elevation_m=880.0,
+    timezone="America/Sao_Paulo",
+    clock="-03:00",
+    clock_offset_s=-10_800,
+    air_c=22.0,
+    air_swing_c=6.0,
+    soil_c=21.0,
+    soil_swing_c=3.0,
+    positions={"canopy": 0.55, "alley": 0.35, "headland": 0.10},
+    season=("2025-10-01", "2026-05-31"),
+    treatments=("three_dressings", "undressed"),
+    nitrogen_kg_ha=300.0,
+    yields_t_ha=(2.4, 1.1),
+    heights_from="2025-10-01T00:00:00-03:00",
+)
+
+
+def _places(site: Site, shared: bool) -> tuple[Place, ...]:
     places: list[Place] = []
     for block in (1, 2):
-        for j, treatment in enumerate(treatments):
-            for k, position in enumerate(positions):
+        for j, treatment in enumerate(site.treatments):
+            for k, position in enumerate(site.positions):
                 n = len(places)
                 n2o, ch4, co2 = _STRENGTH[position]
                 vigour = (1.0, 0.45)[j] * (1.0, 1.15)[block - 1]
@@ -114,32 +205,33 @@ def _places(
 
 
 def own_line(days: int = 3, **changes: object) -> Scenario:
-    """Irrigated maize: twelve chambers, one closed at a time on a fast analyzer."""
-    start = datetime.fromisoformat("2026-02-09T00:05:00+10:00")
+    """Ridge potatoes: twelve chambers, one closed at a time on a fast analyzer."""
+    start = datetime.fromisoformat("2026-06-15T00:05:00+01:00")
     return Scenario(
         kind="own_line",
-        id="larkfield",
-        name="Larkfield irrigated maize",
+        id="vellmark",
+        name="Vellmark ridge potatoes",
         start=start,
         days=days,
-        places=_places(("band", "between", "wheel_track"), ("full_rate", "no_nitrogen"), False),
+        places=_places(VELLMARK, shared=False),
         fertilized_at=start + timedelta(hours=20),
+        site=VELLMARK,
         **changes,  # type: ignore[arg-type]
     )
 
 
 def shared_analyzer(days: int = 3, **changes: object) -> Scenario:
-    """Grazed pasture: two groups of six lids closed for an hour on one port selector."""
-    start = datetime.fromisoformat("2026-03-16T00:00:00+10:00")
+    """Rows of coffee: two groups of six lids closed for an hour on one port selector."""
+    start = datetime.fromisoformat("2026-03-16T00:00:00-03:00")
     return Scenario(
         kind="shared_analyzer",
-        id="ferrowdown",
-        name="Ferrow Down grazed pasture",
+        id="serravale",
+        name="Serravale coffee rows",
         start=start,
         days=days,
-        places=_places(("urine_patch", "sward", "gateway"), ("urea_split", "unfertilised"), True),
+        places=_places(SERRAVALE, shared=True),
         fertilized_at=start + timedelta(hours=14),
+        site=SERRAVALE,
         seed=20260316,
-        elevation_m=265.0,
         **changes,  # type: ignore[arg-type]
     )

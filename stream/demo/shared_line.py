@@ -60,7 +60,7 @@ def simulate(scenario: Scenario) -> Simulation:
     n = scenario.days * 86_400 // STEP_S
     t = scenario.start_s + STEP_S * np.arange(n, dtype=np.int64)
     clock = t.astype(np.float64)
-    outside = nature.ambient_water(clock)
+    outside = nature.ambient_water(clock, scenario)
     port = _ports(scenario, t)
     planned = closures(scenario)
     truth: list[TrueFlux] = []
@@ -79,7 +79,7 @@ def simulate(scenario: Scenario) -> Simulation:
             lid[b : b + 4] = 2.0
             seconds = (t[a:b] - closed).astype(np.float64)
             height = place.height_m + scenario.height_error_m * rng.standard_normal()
-            base = float(nature.ambient_water(np.array([float(closed)]))[0])
+            base = float(nature.ambient_water(np.array([float(closed)]), scenario)[0])
             seen = mine[a:b]
             water[a:b][seen] = nature.headspace_water(seconds, base)[seen]
             for gas in GASES:

@@ -20,7 +20,6 @@ from stream.demo.scenario import GASES, Scenario
 from stream.records import SECOND, rfc3339
 
 DAY_S: Final = 86_400
-_OFFSET_S: Final = 36_000
 _UNITS: Final = {
     "n2o": ("nmol/mol", (0, 20000)),
     "ch4": ("nmol/mol", (500, 20000)),
@@ -67,12 +66,12 @@ def write_station(scenario: Scenario, folder: Path) -> Path:
 def write_records(scenario: Scenario, simulation: Simulation, incoming: Path) -> None:
     """One fast and one slow file a local day."""
     for day, first, stop in _days(scenario):
-        text = _fast_text(simulation.fast, first, stop)
+        text = _fast_text(scenario, simulation.fast, first, stop)
         if scenario.faults and scenario.kind == "own_line" and first == scenario.start_s + DAY_S:
             text = _spoil(text)
         _write_gzip(incoming / f"gas_{day}.csv.gz", text)
         if scenario.kind == "own_line":
-            slow = _slow_text(simulation.slow, first, stop)
+            slow = _slow_text(scenario, simulation.slow, first, stop)
             _write_gzip(incoming / f"soil_{day}.csv.gz", slow)
         else:
             packs = _senml(scenario, simulation.slow, first, stop)
@@ -89,16 +88,21 @@ def _days(scenario: Scenario) -> Iterator[tuple[str, int, int]]:
     first = scenario.start_s
     while first < end:
         stop = min(end, first + DAY_S)
-        yield datetime.fromtimestamp(first + _OFFSET_S, UTC).strftime("%Y-%m-%d"), first, stop
+        yield (
+            datetime.fromtimestamp(first + scenario.utc_offset_s, UTC).strftime("%Y-%m-%d"),
+            first,
+            stop,
+        )
         first = stop
 
 
-def _fast_text(table: Table, first: int, stop: int) -> bytes:
+def _fast_text(scenario: Scenario, table: Table, first: int, stop: int) -> bytes:
     """The fast logger writes local time without offset."""
     rows = np.flatnonzero(table.keep)
     rows = rows[(table.time_s[rows] >= first) & (table.time_s[rows] < stop)]
     stamp = pc.strftime(
-        pa.array(table.time_s[rows] + _OFFSET_S).cast(pa.timestamp("s")), "%Y-%m-%d %H:%M:%S"
+        pa.array(table.time_s[rows] + scenario.site.clock_offset_s).cast(pa.timestamp("s")),
+        "%Y-%m-%d %H:%M:%S",
     )
     columns = {"time": stamp}
     for name, values in table.columns.items():
@@ -116,19 +120,20 @@ def _decimals(values: np.ndarray, digits: int) -> pa.Array:
     return pa.array([None if b else f"{v:.{digits}f}" for v, b in zip(values, bad, strict=True)])
 
 
-def _slow_text(table: Table, first: int, stop: int) -> bytes:
+def _slow_text(scenario: Scenario, table: Table, first: int, stop: int) -> bytes:
     """The slow logger writes semicolons, decimal commas, and time with its offset."""
+    site = scenario.site
     out = io.StringIO()
     writer = csv.writer(out, delimiter=";", lineterminator="\r\n")
     writer.writerow(["time", *table.columns])
     rows = table.rows(first, stop)
     for i in range(rows.start, rows.stop):
-        moment = datetime.fromtimestamp(int(table.time_s[i]) + _OFFSET_S, UTC)
+        moment = datetime.fromtimestamp(int(table.time_s[i]) + site.clock_offset_s, UTC)
         cells = [
             "" if np.isnan(v[i]) else f"{v[i]:.{table.digits[name]}f}".replace(".", ",")
             for name, v in table.columns.items()
         ]
-        writer.writerow([moment.strftime("%Y-%m-%dT%H:%M:%S+10:00"), *cells])
+        writer.writerow([moment.strftime("%Y-%m-%dT%H:%M:%S") + site.clock, *cells])
     return b"\xef\xbb\xbf" + out.getvalue().encode()
 
 
@@ -188,18 +193,18 @@ def write_truth(simulation: Simulation, folder: Path) -> None:
 def station_text(scenario: Scenario) -> str:
     """The station file of a scenario."""
     shared = scenario.kind == "shared_analyzer"
-    start = scenario.start.isoformat()
+    site = scenario.site
     lines = [
         f"# {scenario.name}: simulated. Keys are explained in configs/README.md.",
         "",
         "[station]",
         f'id = "{scenario.id}"',
         f'name = "{scenario.name}"',
-        "latitude = -27.40",
-        "longitude = 151.80",
-        f"elevation_m = {scenario.elevation_m}",
-        'timezone = "Australia/Brisbane"',
-        'clock = "+10:00"',
+        f"latitude = {site.latitude:.2f}",
+        f"longitude = {site.longitude:.2f}",
+        f"elevation_m = {site.elevation_m}",
+        f'timezone = "{site.timezone}"',
+        f'clock = "{site.clock}"',
         "",
         "[database]",
         f'url = "sqlite:///{scenario.id}.db"',
@@ -264,13 +269,11 @@ def station_text(scenario: Scenario) -> str:
             f'block = "{place.block}"',
             f'treatment = "{place.treatment}"',
             f'position = "{place.position}"',
-            f'heights = [{{ from = "{start}", height_m = {place.height_m} }}]',
+            f'heights = [{{ from = "{site.heights_from}", height_m = {place.height_m} }}]',
             "",
         ]
-    positions = dict.fromkeys(p.position for p in scenario.places)
-    fractions = dict(zip(positions, (0.20, 0.65, 0.15), strict=True))
-    treatments = list(dict.fromkeys(p.treatment for p in scenario.places))
-    shown = ", ".join(f"{k} = {v:.2f}" for k, v in fractions.items())
+    full, none = site.treatments
+    shown = ", ".join(f"{k} = {v:.2f}" for k, v in site.positions.items())
     lines += [
         "[closure]",
         "dead_band_s = 30.0",
@@ -286,11 +289,11 @@ def station_text(scenario: Scenario) -> str:
         f"positions = {{ {shown} }}",
         "",
         "[season]",
-        'start = "2026-01-05"',
-        'end = "2026-05-20"',
-        f"nitrogen_kg_ha = {{ {treatments[0]} = 160.0, {treatments[1]} = 0.0 }}",
-        f'reference = "{treatments[1]}"',
-        f"yield_t_ha = {{ {treatments[0]} = 9.1, {treatments[1]} = 5.6 }}",
+        f'start = "{site.season[0]}"',
+        f'end = "{site.season[1]}"',
+        f"nitrogen_kg_ha = {{ {full} = {site.nitrogen_kg_ha}, {none} = 0.0 }}",
+        f'reference = "{none}"',
+        f"yield_t_ha = {{ {full} = {site.yields_t_ha[0]}, {none} = {site.yields_t_ha[1]} }}",
         "",
     ]
     return "\n".join(lines)

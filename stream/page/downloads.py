@@ -58,7 +58,7 @@ def _bound(text: str, zone: tzinfo) -> int | None:
     try:
         return to_micros(datetime.fromisoformat(text[:10]).replace(tzinfo=zone))
     except ValueError:
-        raise CommandError(f"{text!r} is not a day like 2026-02-09") from None
+        raise CommandError(f"{text!r} is not a day like 2026-06-15") from None
 
 
 def routes() -> list[Route]:

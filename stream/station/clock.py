@@ -13,7 +13,7 @@ def read_clock(text: str) -> tzinfo:
     Parameters
     ----------
     text : str
-        ``+10:00``, ``Z``, ``UTC`` or an IANA name such as ``Australia/Brisbane``.
+        ``+01:00``, ``Z``, ``UTC`` or an IANA name such as ``Europe/Copenhagen``.
 
     Raises
     ------
@@ -33,7 +33,7 @@ def read_clock(text: str) -> tzinfo:
         return ZoneInfo(text)
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise ValueError(
-            f"{text!r} is neither an offset like '+10:00' nor a zone like 'Australia/Brisbane'"
+            f"{text!r} is neither an offset like '+01:00' nor a zone like 'Europe/Copenhagen'"
         ) from None
 
 

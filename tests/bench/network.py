@@ -108,7 +108,7 @@ def main() -> None:
             stations = []
             for i in range(arguments.stations):
                 station = path.with_name(f"station{i}.toml")
-                station.write_text(plain.replace('id = "larkfield"', f'id = "s{i:03d}"'))
+                station.write_text(plain.replace('id = "vellmark"', f'id = "s{i:03d}"'))
                 stations.append(station)
             logs = Path(folder) / "incoming"
             begun = time.perf_counter()
@@ -128,7 +128,7 @@ def main() -> None:
             for i in range(4):
                 service = path.with_name(f"service{i}.toml")
                 service.write_text(
-                    plain.replace('id = "larkfield"', f'id = "s{i:03d}"').replace(
+                    plain.replace('id = "vellmark"', f'id = "s{i:03d}"').replace(
                         'path = "incoming"', 'path = "empty"'
                     )
                 )

@@ -132,7 +132,7 @@ def main() -> None:
 
 
 def _extent(store: Store) -> tuple[float, float]:
-    closed = [r["closed_us"] for r in Reader(store, "larkfield").closures()]
+    closed = [r["closed_us"] for r in Reader(store, "vellmark").closures()]
     return min(closed) / SECOND, max(closed) / SECOND + 3600
 
 

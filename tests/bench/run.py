@@ -160,7 +160,7 @@ def reading(station: Path, fast: Path) -> tuple[float, float, float]:
 
     def plain() -> None:
         frame = pd.read_csv(fast, engine="c")
-        frame["time"] = pd.to_datetime(frame["time"]).dt.tz_localize("Australia/Brisbane")
+        frame["time"] = pd.to_datetime(frame["time"]).dt.tz_localize("Pacific/Guam")
 
     return size, size / best_of(3, ours), size / best_of(3, plain)
 
@@ -169,7 +169,7 @@ def plain_way(station: Path, fast: Path, slow: Path) -> int:
     """What one would write first: pandas, shift and groupby, a loop of fits."""
     place = load_station(station).station
     frame = pd.read_csv(fast)
-    frame["time"] = pd.to_datetime(frame["time"]).dt.tz_localize("Australia/Brisbane")
+    frame["time"] = pd.to_datetime(frame["time"]).dt.tz_localize("Pacific/Guam")
     soil = pd.read_csv(slow, sep=";", decimal=",", encoding="utf-8-sig")
     soil["time"] = pd.to_datetime(soil["time"])
     rows = []

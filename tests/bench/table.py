@@ -319,7 +319,7 @@ def one_more(path: Path) -> float:
             with store.writing() as connection:
                 connection.execute(text("DELETE FROM unsettled"))
                 connection.execute(
-                    text("INSERT INTO unsettled VALUES ('larkfield', :a, :b)"),
+                    text("INSERT INTO unsettled VALUES ('vellmark', :a, :b)"),
                     {"a": last - 900 * SECOND, "b": last},
                 )
             parts.settlement.settle()

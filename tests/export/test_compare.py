@@ -72,7 +72,7 @@ def test_nothing_to_compare_is_said(
 ) -> None:
     station = str(field / "station.toml")
     for more, said in (
-        (["--from", "2026-05-01"], "fewer than three good fluxes by hand"),
+        (["--from", "2026-08-01"], "fewer than three good fluxes by hand"),
         (["--gas", "CH4"], "fewer than three good fluxes by hand"),
         (["--within", "0"], "--within: 0 h is not between 0 and 48"),
         (["--out", str(tmp_path / "nowhere")], "no such folder"),

@@ -20,7 +20,7 @@ from stream.science.flags import FLAGS
 from stream.station import load_station
 
 WHAT = ("fluxes", "closures", "records", "daily", "field", "season")
-PERIOD = ["--from", "2026-02-09", "--to", "2026-02-10"]
+PERIOD = ["--from", "2026-06-15", "--to", "2026-06-16"]
 
 
 @pytest.fixture(scope="module")
@@ -30,7 +30,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = write_station(own_line(2, faults=False), place)
     file = load_station(path)
     replay(file, [place / "incoming"], file.database_url)
-    hour = ["--from", "2026-02-09T10:00:00+10:00", "--to", "2026-02-09T11:00:00+10:00"]
+    hour = ["--from", "2026-06-15T10:00:00+02:00", "--to", "2026-06-15T11:00:00+02:00"]
     for what in WHAT:
         for ending in ("csv", "parquet", "nc"):
             out = str(place / f"{what}.{ending}")
@@ -88,7 +88,7 @@ def test_a_descriptor_finds_a_spoiled_table(folder: Path, tmp_path: Path) -> Non
     for name in ("daily.csv", "daily.datapackage.json"):
         (tmp_path / name).write_bytes((folder / name).read_bytes())
     table = tmp_path / "daily.csv"
-    table.write_text(table.read_text().replace("2026-02-09", "the ninth", 1))
+    table.write_text(table.read_text().replace("2026-06-15", "the fifteenth", 1))
     assert not validate(str(tmp_path / "daily.datapackage.json")).valid
 
 

@@ -24,18 +24,18 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, str, str]:
     """Folder, HTML and text of the PDF of a short season."""
     folder = tmp_path_factory.mktemp("report")
     path = write_station(own_line(4, faults=False), folder)
-    text = path.read_text() + '[[events]]\nkind = "fertilizer"\nday = "2026-02-09"\n'
+    text = path.read_text() + '[[events]]\nkind = "fertilizer"\nday = "2026-06-15"\n'
     path.write_text(
         text.replace("[models]", "[field]\n[models]") if "[field]" not in text else text
     )
     file = load_station(path)
     replay(file, [folder / "incoming"], file.database_url)
-    asked = ["report", str(path), "--from", "2026-02-09", "--to", "2026-02-11"]
+    asked = ["report", str(path), "--from", "2026-06-15", "--to", "2026-06-17"]
     assert main([*asked, "--out", str(folder)]) == 0
-    season = ["export", str(path), "season", "--from", "2026-02-09", "--to", "2026-02-11"]
+    season = ["export", str(path), "season", "--from", "2026-06-15", "--to", "2026-06-17"]
     assert main([*season, "--out", str(folder / "season.csv")]) == 0
-    html = (folder / "season-2026-02-09-2026-02-11.html").read_text()
-    pdf = PdfReader(folder / "season-2026-02-09-2026-02-11.pdf")
+    html = (folder / "season-2026-06-15-2026-06-17.html").read_text()
+    pdf = PdfReader(folder / "season-2026-06-15-2026-06-17.pdf")
     return folder, html, "\n".join(page.extract_text() for page in pdf.pages)
 
 
@@ -102,7 +102,7 @@ def test_a_season_without_fluxes_is_said(
 ) -> None:
     folder, _, _ = pages
     station = str(folder / "station.toml")
-    asked = ["report", station, "--from", "2026-03-01", "--to", "2026-03-05"]
+    asked = ["report", station, "--from", "2026-07-01", "--to", "2026-07-05"]
     assert main([*asked, "--out", str(tmp_path)]) == 2
-    assert "no usable flux from 2026-03-01 to 2026-03-05" in capsys.readouterr().err
+    assert "no usable flux from 2026-07-01 to 2026-07-05" in capsys.readouterr().err
     assert list(tmp_path.iterdir()) == []

@@ -23,7 +23,7 @@ def test_drivers_by_the_day(station: Station) -> None:
     """
     days, series, _ = seasons.season(station, 1, missing=0.0)
     rain = {12: 22.0, 14: 0.5, 33: 22.0}
-    fed, unfed = series[0], next(s for s in series if s.chamber.treatment == "no_nitrogen")
+    fed, unfed = series[0], next(s for s in series if s.chamber.treatment == "unfertilized")
     got = drivers_of(station, fed, days, rain)
     assert set(got) == set(DRIVERS)
     on = np.floor(fed.t_h / 24.0) == 5

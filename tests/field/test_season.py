@@ -162,9 +162,9 @@ def test_rows_of_a_season(station: Station) -> None:
     rows = list(season_rows(station, totals_of(station, series, days)))
     treatments = {r["treatment"]: r for r in rows if r["level"] == "treatment"}
     assert len([r for r in rows if r["level"] == "plot"]) == 4
-    full, none = treatments["full_rate"], treatments["no_nitrogen"]
+    full, none = treatments["split_rate"], treatments["unfertilized"]
     mean = np.mean(
-        [r["total_kg_ha"] for r in rows if r["level"] == "plot" and r["treatment"] == "full_rate"]
+        [r["total_kg_ha"] for r in rows if r["level"] == "plot" and r["treatment"] == "split_rate"]
     )
     assert full["total_kg_ha"] == pytest.approx(mean)
     factor = 100 * (full["total_kg_ha"] - none["total_kg_ha"]) / 160.0
@@ -180,9 +180,9 @@ def test_rows_of_a_season(station: Station) -> None:
 
 
 def test_a_position_without_a_chamber_is_told(station: Station) -> None:
-    """The band has none: the total is that of the other eight tenths, and says so."""
+    """The ridge has none: the total is that of the other eight tenths, and says so."""
     days, series, truth = seasons.season(station, 7, missing=0.0)
-    slots = slots_of(station, [s for s in series if s.chamber.position != "band"], days)
+    slots = slots_of(station, [s for s in series if s.chamber.position != "ridge"], days)
     k = kg_ha_per_nmol_h("N2O")
     for p in plot_totals(station, fill(slots, "linear"), days):
         assert p.area_measured == pytest.approx(0.8)
@@ -206,22 +206,22 @@ def test_days_plots_and_treatments(station: Station) -> None:
     hand = sum(seasons.POSITIONS[p] * v for p, v in parts.items())
     assert by_plot[0].days.flux[day] == pytest.approx(hand)
     treated = {t.treatment: t for t in treatment_days(by_plot)}
-    pair = [p.days.flux[day] for p in by_plot if p.treatment == "full_rate"]
-    assert treated["full_rate"].flux[day] == pytest.approx(np.mean(pair))
-    assert treated["full_rate"].se[day] == pytest.approx(stats.sem(pair))
+    pair = [p.days.flux[day] for p in by_plot if p.treatment == "split_rate"]
+    assert treated["split_rate"].flux[day] == pytest.approx(np.mean(pair))
+    assert treated["split_rate"].se[day] == pytest.approx(stats.sem(pair))
 
 
 def test_fractions_that_change(tmp_path: Path) -> None:
-    """From a day on the band is wider: the fractions of that day and later."""
+    """From a day on the ridge is wider: the fractions of that day and later."""
     text = seasons.station_text().replace(
         "[season]",
-        'positions_from = [{ from = "2026-02-01", positions = { band = 0.4, between = 0.5,'
-        " wheel_track = 0.1 } }]\n[season]",
+        'positions_from = [{ from = "2026-02-01", positions = { ridge = 0.4, furrow = 0.5,'
+        " tramline = 0.1 } }]\n[season]",
     )
     station = seasons.load(tmp_path, text)
     days = calendar(station, date(2026, 1, 30), date(2026, 2, 3))
-    assert fractions(station, days)["band"].tolist() == [0.2, 0.2, 0.4, 0.4, 0.4]
-    bad = text.replace("band = 0.4", "band = 0.6")
+    assert fractions(station, days)["ridge"].tolist() == [0.2, 0.2, 0.4, 0.4, 0.4]
+    bad = text.replace("ridge = 0.4", "ridge = 0.6")
     with pytest.raises(
         StationFileError, match=r"positions_from\[0\]\.positions: the area fractions sum"
     ):
@@ -229,8 +229,8 @@ def test_fractions_that_change(tmp_path: Path) -> None:
 
 
 def test_days_are_those_of_standard_time() -> None:
-    """No day has 23 or 25 hours: Sydney's summer time is an hour ahead of ten."""
-    for zone, hours in (("Australia/Sydney", 10), ("Europe/Berlin", 1), ("UTC", 0)):
+    """No day has 23 or 25 hours: Copenhagen's summer time is an hour ahead of one."""
+    for zone, hours in (("Europe/Copenhagen", 1), ("America/Santiago", -4), ("UTC", 0)):
         assert standard_offset(read_clock(zone), 2026) == timedelta(hours=hours)
 
 

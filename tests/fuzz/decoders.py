@@ -77,7 +77,7 @@ def message(data: bytes) -> None:
 
 def rows(data: bytes) -> None:
     """An array of rows."""
-    decoder = Decoder("fuzz", UNITS, "rows", "time", read_clock("Australia/Sydney"), 100_000)
+    decoder = Decoder("fuzz", UNITS, "rows", "time", read_clock("Europe/Copenhagen"), 100_000)
     hold(decoder.batch([Message("topic", data, EARLIEST), Message("topic", data, EARLIEST)]))
 
 
@@ -87,7 +87,7 @@ def delimited(data: bytes) -> None:
         layout = find_layout("fuzz", data, "time")
     except SourceError:
         return
-    for clock in ("+10:00", "Australia/Sydney"):
+    for clock in ("+01:00", "Europe/Copenhagen"):
         reader = DelimitedReader("fuzz", layout, frozenset(UNITS), read_clock(clock))
         try:
             for batch in reader.batches(io.BytesIO(data), 256):

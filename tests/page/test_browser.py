@@ -9,7 +9,7 @@ from playwright.sync_api import Browser, Page, expect
 from running import wait
 
 PAGES = ["/", "/series", "/coverage", "/faults", "/standards", "/field", "/log", "/download"]
-PAGES += ["/sign-in", "/day/2026-02-10"]
+PAGES += ["/sign-in", "/day/2026-06-16"]
 
 
 def ready(page: Page, times: int = 1) -> None:
@@ -107,7 +107,7 @@ def test_the_numbers_of_a_chart_lead_to_closures(page: Page) -> None:
     page.get_by_text("The numbers as a table").click()
     row = page.locator(".numbers tbody tr").first
     when = row.locator("a").inner_text()
-    assert when.startswith("2026-02-1")
+    assert when.startswith("2026-06-1")
     row.locator("a").click()
     expect(page.get_by_role("heading", level=1)).to_contain_text("B2")
     # The middle of the closure, which the table gives, is at most an hour after its closing.
@@ -219,12 +219,12 @@ def test_a_note_from_the_page_changes_fluxes_and_can_be_taken_back(
     expect(page).to_have_url(re.compile("/log$"))
     page.get_by_label("Kind", exact=True).select_option("bad")
     page.get_by_label("What was done").fill("inlet under water")
-    page.get_by_label("When, station time").fill("2026-02-11T12:00")
-    page.get_by_label("Until").fill("2026-02-11T18:00")
+    page.get_by_label("When, station time").fill("2026-06-17T12:00")
+    page.get_by_label("Until").fill("2026-06-17T18:00")
     page.get_by_label("Chamber").select_option("B1")
     page.get_by_role("button", name="Write it down").click()
     note = page.locator(".notes li").first
-    expect(note).to_contain_text("2026-02-11 12:00 to 2026-02-11 18:00")
+    expect(note).to_contain_text("2026-06-17 12:00 to 2026-06-17 18:00")
     expect(note).to_contain_text("R. Tarn")
 
     wait(lambda: bad() == plain + 2, 60, served.running.raw)
@@ -258,7 +258,7 @@ def test_a_download(page: Page, served: Served) -> None:
     with page.expect_download() as waiting:
         page.get_by_role("button", name="Download").click()
     path = waiting.value.path()
-    assert waiting.value.suggested_filename == "larkfield-closures.csv"
+    assert waiting.value.suggested_filename == "vellmark-closures.csv"
     assert path.read_text().startswith("station,chamber")
     assert len(path.read_text().splitlines()) > 250
     del served

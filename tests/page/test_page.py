@@ -126,7 +126,7 @@ def test_words_and_keys() -> None:
 
 
 def test_every_answer_forbids_what_is_not_ours(served: Served) -> None:
-    for path in ("/", "/data/series", "/static/page.css", "/nothing", "/day/2026-02-10"):
+    for path in ("/", "/data/series", "/static/page.css", "/nothing", "/day/2026-06-16"):
         _, headers, _ = served.get(path)
         policy = headers["content-security-policy"]
         assert "default-src 'none'" in policy
@@ -230,7 +230,7 @@ def test_the_data_of_a_chart_are_the_stored_fluxes(served: Served) -> None:
     with closing(open_store(served.file.database_url)) as store:
         rows = [
             r
-            for r in Reader(store, "larkfield").fluxes()
+            for r in Reader(store, "vellmark").fluxes()
             if (r["chamber"], r["gas"]) == ("A1", "N2O") and r["flux_nmol_m2_s"] is not None
         ]
     assert series["y"] == [r["flux_nmol_m2_s"] for r in rows]
@@ -259,9 +259,9 @@ def test_treatments_are_daily_means_by_area(served: Served, tmp_path: Path) -> N
 
 
 def test_a_download_is_the_export(served: Served, tmp_path: Path) -> None:
-    status, _, body = served.get("/download?what=fluxes&format=csv&to=2026-02-10")
+    status, _, body = served.get("/download?what=fluxes&format=csv&to=2026-06-16")
     out = tmp_path / "fluxes.csv"
-    stop = 1_770_732_000_000_000  # the end of 2026-02-10 at the station
+    stop = 1_781_647_200_000_000  # the end of 2026-06-16 at the station
     export(served.file, "fluxes", out, served.file.database_url, stop=stop)
     assert status == 200
     assert body == out.read_bytes()

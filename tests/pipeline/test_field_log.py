@@ -255,7 +255,7 @@ def test_the_verb(make_station: Callable[..., StationFile], tmp_path: Path) -> N
     assert good.stdout.startswith("note 1 kept;")
     wrong = run("x", "--at", "yesterday")
     assert wrong.returncode == 2
-    assert wrong.stderr == "lidstream: --at: 'yesterday' is not a time like 2026-02-09T09:30\n"
+    assert wrong.stderr == "lidstream: --at: 'yesterday' is not a time like 2026-06-15T09:30\n"
     with closing(open_store(file.database_url)) as store:
         (row,) = Notes(store, "small").all()
     assert row["at_us"] == 1_770_001_200 * SECOND

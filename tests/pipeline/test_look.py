@@ -43,7 +43,7 @@ def test_the_fitted_points_are_those_of_the_stored_flux(
             fitted = curve(
                 row["model"], m["start_mole_fraction"], m["slope_nmol_mol_s"], m["curvature"], t
             )
-            if row["station"] == "larkfield":
+            if row["station"] == "vellmark":
                 r2 = 1 - ((y - fitted) ** 2).sum() / ((y - y.mean()) ** 2).sum()
                 assert r2 == pytest.approx(row["r_squared"], abs=1e-9)
             assert len(seen["left_out"]["t"]) > 20

@@ -30,12 +30,12 @@ def one(value: float) -> np.ndarray:
 
 
 def test_area_weighting_by_hand() -> None:
-    """Band 0.20 at 120 ± 30, between 0.65 at 15 ± 4, wheel track 0.15 at 45 ± 12: 40.5 ±
+    """Ridge 0.20 at 120 ± 30, furrow 0.65 at 15 ± 4, tramline 0.15 at 45 ± 12: 40.5 ±
     6.782330 (derived).
     """
-    flux = {"band": one(120.0), "between": one(15.0), "wheel_track": one(45.0)}
-    se = {"band": one(30.0), "between": one(4.0), "wheel_track": one(12.0)}
-    shares = {"band": one(0.20), "between": one(0.65), "wheel_track": one(0.15)}
+    flux = {"ridge": one(120.0), "furrow": one(15.0), "tramline": one(45.0)}
+    se = {"ridge": one(30.0), "furrow": one(4.0), "tramline": one(12.0)}
+    shares = {"ridge": one(0.20), "furrow": one(0.65), "tramline": one(0.15)}
     got = by_area(flux, se, shares)
     assert got.flux[0] == pytest.approx(40.5)
     assert got.se[0] == pytest.approx(6.782330, abs=1e-6)
@@ -44,19 +44,19 @@ def test_area_weighting_by_hand() -> None:
 
 
 def test_a_missing_position_is_estimated_by_its_usual_ratio_or_left() -> None:
-    """The band is eight times the soil between on most days: on the day without it 8 · 10."""
-    between = np.array([10.0, 20.0, 15.0, 12.0, 9.0, 10.0])
-    band = np.append(8.0 * between[:5], np.nan)
-    shares = {"band": np.full(6, 0.2), "between": np.full(6, 0.8)}
-    flux = {"band": band, "between": between}
-    se = {"band": np.full(6, 4.0), "between": np.full(6, 1.0)}
+    """The ridge is eight times the furrow on most days: on the day without it 8 · 10."""
+    furrow = np.array([10.0, 20.0, 15.0, 12.0, 9.0, 10.0])
+    ridge = np.append(8.0 * furrow[:5], np.nan)
+    shares = {"ridge": np.full(6, 0.2), "furrow": np.full(6, 0.8)}
+    flux = {"ridge": ridge, "furrow": furrow}
+    se = {"ridge": np.full(6, 4.0), "furrow": np.full(6, 1.0)}
     got = by_area(flux, se, shares, ratios=usual_ratios(flux))
     assert got.flux[5] == pytest.approx(0.2 * 80.0 + 0.8 * 10.0)
     assert got.se[5] == pytest.approx(np.hypot(0.2 * 40.0, 0.8))
     assert got.estimated.tolist() == [False] * 5 + [True]
     assert got.measured[5] == pytest.approx(0.8)
     assert np.isnan(by_area(flux, se, shares).flux[5])
-    most = {"band": np.full(6, 0.6), "between": np.full(6, 0.4)}
+    most = {"ridge": np.full(6, 0.6), "furrow": np.full(6, 0.4)}
     less = by_area(flux, se, most, ratios=usual_ratios(flux))
     assert np.isnan(less.flux[5]), "less than half of the area was measured"
 

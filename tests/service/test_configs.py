@@ -59,7 +59,7 @@ def test_the_brokers_file_works(
         text = text.replace(old, new)
     (folder / "mosquitto.conf").write_text(text + "user root\n")
     acl = (CONFIGS / "mosquitto.acl").read_text()
-    (folder / "mosquitto.acl").write_text(acl.replace("larkfield", "small"))
+    (folder / "mosquitto.acl").write_text(acl.replace("vellmark", "small"))
     broker = Mosquitto(tmp_path / "maker")
     for user in ("logger", "lidstream", "people"):
         create = ["-c"] if user == "logger" else []

@@ -228,18 +228,18 @@ def test_late_records_change_a_day_and_it_is_said(tmp_path: Path, mailbox: Mailb
 
 
 def test_the_turn_of_summer_time_neither_doubles_nor_drops_a_day(tmp_path: Path) -> None:
-    """Hobart set its clocks back on 2026-04-05 at 3:00 and forward on 2026-10-04 at 2:00
-    (IANA zone Australia/Hobart); a summary at 02:30 comes once for each day.
+    """Copenhagen sets its clocks forward on 2026-03-29 at 2:00 and back on 2026-10-25 at 3:00
+    (IANA zone Europe/Copenhagen); a summary at 02:30 comes once for each day.
     """
     file = written(tmp_path, '[summary]\nat = "02:30"')
-    text = file.path.read_text().replace("Australia/Brisbane", "Australia/Hobart")
+    text = file.path.read_text().replace("Pacific/Guam", "Europe/Copenhagen")
     file.path.write_text(text)
     file = load_station(file.path)
-    for first in ("2026-04-02", "2026-10-01"):
+    for first in ("2026-03-26", "2026-10-22"):
         url = f"sqlite:///{tmp_path / first}.db"
         with closing(open_store(url)) as store:
             mornings = Mornings(file, store, quiet)
-            begin = datetime.fromisoformat(f"{first}T00:00:00+10:00")
+            begin = datetime.fromisoformat(f"{first}T00:00:00+01:00")
             done = []
             for quarter in range(6 * 96):
                 moment = (begin + timedelta(minutes=15 * quarter)).astimezone(UTC)

@@ -62,9 +62,9 @@ def test_a_topic_filter_is_checked(tmp_path: Path, topic: str) -> None:
 
 
 def test_where_a_password_comes_from(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("LARK_WORD", WORD)
+    monkeypatch.setenv("VELLMARK_WORD", WORD)
     path = tmp_path / "station.toml"
-    for line in ('password = "${LARK_WORD}"', 'password_file = "secret"'):
+    for line in ('password = "${VELLMARK_WORD}"', 'password_file = "secret"'):
         path.write_text(station_text(extra=source('username = "u"', line)))
         file = load_station(path)
         mqtt = file.station.sources[1]
@@ -80,9 +80,9 @@ def test_where_a_password_comes_from(tmp_path: Path, monkeypatch: pytest.MonkeyP
 def test_no_password_leaves_in_database_or_exports(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("LARK_WORD", WORD)
+    monkeypatch.setenv("VELLMARK_WORD", WORD)
     path = tmp_path / "station.toml"
-    path.write_text(station_text(extra=source('username = "u"', 'password = "${LARK_WORD}"')))
+    path.write_text(station_text(extra=source('username = "u"', 'password = "${VELLMARK_WORD}"')))
     file = load_station(path)
     url = f"sqlite:///{tmp_path / 'test.db'}"
     replay(file, [write_log(own_line_stream(hours=0.4), tmp_path / "in" / "a.csv")], url)
@@ -93,7 +93,7 @@ def test_no_password_leaves_in_database_or_exports(
     for found in written:
         content = found.read_bytes()
         assert WORD.encode() not in content, found
-        assert b"LARK_WORD" not in content, found
+        assert b"VELLMARK_WORD" not in content, found
 
 
 def test_a_database_url_is_shown_without_its_password() -> None:

@@ -4,8 +4,9 @@ import csv
 import json
 from collections.abc import Iterator
 from contextlib import closing
-from datetime import UTC, date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta, timezone
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -25,8 +26,6 @@ from stream.summary.make import summarize
 from stream.summary.model import DaySummary
 from stream.summary.render import as_html, as_json, as_text, subject, write_summary
 from stream.summary.standards import deviations
-
-HOUR = timedelta(hours=10)
 
 
 class Days:
@@ -59,8 +58,10 @@ def days(
     found.store.close()
 
 
-def local_day(at: str) -> str:
-    return str((datetime.fromisoformat(at) + HOUR).date())
+def local_day(days: Days, at: str) -> str:
+    """Days are those of standard time all year."""
+    winter = datetime(2026, 1, 15, tzinfo=ZoneInfo(days.file.station.station.timezone))
+    return str(datetime.fromisoformat(at).astimezone(timezone(winter.utcoffset())).date())
 
 
 def named(days: Days) -> set[tuple[str, str, str]]:
@@ -71,7 +72,7 @@ def named(days: Days) -> set[tuple[str, str, str]]:
 
 
 def injected(days: Days) -> set[tuple[str, str, str]]:
-    return {(local_day(r["at"]), r["flag"], r["chamber"]) for r in days.injected}
+    return {(local_day(days, r["at"]), r["flag"], r["chamber"]) for r in days.injected}
 
 
 def test_every_injected_fault_is_named_in_its_days_summary(days: Days) -> None:
@@ -96,7 +97,7 @@ def test_first_and_last_time_and_count(days: Days) -> None:
                 true = [
                     datetime.fromisoformat(r["at"])
                     for r in days.injected
-                    if (local_day(r["at"]), r["flag"], r["chamber"])
+                    if (local_day(days, r["at"]), r["flag"], r["chamber"])
                     == (day, fault.flag, case.chamber)
                 ]
                 if not true:
@@ -142,7 +143,8 @@ def test_counts_of_closures(days: Days) -> None:
             true = {
                 r["at"]
                 for r in days.injected
-                if r["flag"] in gap_flags and (local_day(r["at"]), r["chamber"]) == (day, c.chamber)
+                if r["flag"] in gap_flags
+                and (local_day(days, r["at"]), r["chamber"]) == (day, c.chamber)
             }
             assert len(c.gaps) == len(true)
             assert c.due - c.got == len(c.gaps)
