@@ -36,6 +36,15 @@ def build_parser() -> argparse.ArgumentParser:
     check = verbs.add_parser("check", help="validate a station file; name every fault at once")
     _station(check)
 
+    draft = verbs.add_parser(
+        "draft", help="write a station file from some of the station's files, with questions"
+    )
+    draft.add_argument("files", nargs="+", type=Path, metavar="FILE", help="files or folders")
+    draft.add_argument(
+        "--out", type=Path, metavar="PATH", help="station file to write; on the screen without it"
+    )
+    draft.add_argument("--id", metavar="ID", help="of the station; the folder's name without it")
+
     replay = verbs.add_parser(
         "replay", help="take recorded files through the whole path into the database"
     )
@@ -44,6 +53,11 @@ def build_parser() -> argparse.ArgumentParser:
     _database(replay)
     replay.add_argument(
         "--partial", action="store_true", help="go on although a needed channel is in no file"
+    )
+    replay.add_argument(
+        "--allow-refused",
+        action="store_true",
+        help="end with 0 although a file gave nothing or many of its lines were refused",
     )
 
     live = verbs.add_parser("run", help="the unattended service: take records as they come")
@@ -67,9 +81,9 @@ def build_parser() -> argparse.ArgumentParser:
     _station(export)
     export.add_argument(
         "what",
-        choices=("fluxes", "closures", "records", "daily", "field", "season"),
+        choices=("fluxes", "closures", "records", "daily", "field", "season", "refused"),
         metavar="WHAT",
-        help="fluxes, closures, records, daily, field or season",
+        help="fluxes, closures, records, daily, field or season; refused: lines not taken",
     )
     export.add_argument(
         "--out", type=Path, required=True, metavar="PATH", help="file to write: .csv, .parquet, .nc"

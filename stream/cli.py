@@ -51,6 +51,24 @@ def _check(arguments: argparse.Namespace) -> int:
     return 0
 
 
+def _draft(arguments: argparse.Namespace) -> int:
+    from stream.draft.verb import draft
+
+    text = draft(arguments.files, arguments.out, arguments.id)
+    if arguments.out is None:
+        print(text, end="")
+        return 0
+    try:
+        arguments.out.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise CommandError(f"--out {arguments.out}: cannot be written: {error.strerror}") from None
+    print(
+        f"{arguments.out}: drafted; answer its questions, which"
+        f" `lidstream check {arguments.out}` lists"
+    )
+    return 0
+
+
 def _replay(arguments: argparse.Namespace) -> int:
     from stream.pipeline.replay import replay
     from stream.progress import Progress
@@ -60,8 +78,15 @@ def _replay(arguments: argparse.Namespace) -> int:
     url = database_of(arguments, file)
     with Progress() as progress:
         done = replay(file, arguments.files, url, partial=arguments.partial, report=progress)
-    print(done.sentence())
-    return 0
+    print("\n".join([done.sentence(), *done.refusals()]))
+    for line in done.not_taken:
+        print(f"lidstream: {line}", file=sys.stderr)
+    if done.not_taken:
+        return 2
+    complaints = [] if arguments.allow_refused else done.complaints()
+    for line in complaints:
+        print(f"lidstream: {line}", file=sys.stderr)
+    return 1 if complaints else 0
 
 
 def _run(arguments: argparse.Namespace) -> int:
@@ -294,6 +319,7 @@ def _demo(arguments: argparse.Namespace) -> int:
 
 VERBS: dict[str, Callable[[argparse.Namespace], int]] = {
     "check": _check,
+    "draft": _draft,
     "replay": _replay,
     "run": _run,
     "reprocess": _reprocess,

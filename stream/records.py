@@ -46,7 +46,8 @@ class Reject:
 def refusal(source: str, line: int, reason: str, raw: bytes) -> Reject:
     """A reject of raw bytes, as text that every database takes."""
     text = raw[: 4 * MAX_REJECT_TEXT].decode("utf-8", "backslashreplace").strip("\r\n")
-    return Reject(source, line, reason, text.replace("\0", "\\x00")[:MAX_REJECT_TEXT])
+    plain = reason.replace("\0", "\\x00")
+    return Reject(source, line, plain, text.replace("\0", "\\x00")[:MAX_REJECT_TEXT])
 
 
 def refused_batch(source: str, line: int, reason: str, raw: bytes) -> "Batch":
@@ -77,6 +78,25 @@ class ClockDoubt:
 
 
 @dataclass(frozen=True, slots=True)
+class DateOrderKept:
+    """How dates like 03.04.2026 of a source are read, settled once.
+
+    Attributes
+    ----------
+    source : str
+        Folder and pattern of the source, as the station file writes them.
+    shape : str
+        How the dates are written: ``.4`` for 03.04.2026.
+    date_order : str
+        ``dmy``, ``mdy`` or ``ymd``.
+    """
+
+    source: str
+    shape: str
+    date_order: str
+
+
+@dataclass(frozen=True, slots=True)
 class Batch:
     """Records of one source.
 
@@ -96,6 +116,8 @@ class Batch:
         What goes to quarantine.
     doubts : tuple of ClockDoubt
         Times that the source's clock makes doubtful.
+    settled : DateOrderKept or None
+        What reading these records settled for all of the source that is to come.
     """
 
     source: str
@@ -105,6 +127,7 @@ class Batch:
     lines: Micros
     rejects: tuple[Reject, ...] = ()
     doubts: tuple[ClockDoubt, ...] = ()
+    settled: DateOrderKept | None = None
 
     def __len__(self) -> int:
         return len(self.times)

@@ -96,7 +96,7 @@ BAD_FILES = [
     ("prose.csv", b"Dear diary\nit rained\n", "is no header of delimited columns"),
     ("zip.csv", b"PK\x03\x04\x14\x00\x00\x00", "neither delimited text nor SenML"),
     ("torn.csv.gz", b"\x1f\x8b\x08\x00\x00", "cannot be decompressed"),
-    ("stamp.csv", b"stamp,n2o\n1770000000,331\n", "no column 'time' in its header"),
+    ("stamp.csv", b"stamp,n2o\n1770000000,331\n", "no column of times in its header"),
     ("other.csv", b"time,wind\n1770000000,3\n", "none of its columns is a channel"),
     ("part.csv", b"time,n2o,h2o\n1770000000,331,12\n", "no column 'lid_1' (and 3 more channels)"),
 ]
@@ -114,12 +114,18 @@ def test_bad_files_are_one_line_and_leave_no_trace(
     nothing_written(tmp_path)
 
 
-def test_a_bad_file_among_good_ones_stops_before_anything_is_written(
+def test_a_bad_file_among_good_ones_holds_up_itself_alone(
     station: Path, log: Path, tmp_path: Path, capsys
 ) -> None:
-    (tmp_path / "incoming" / "zz.csv").write_bytes(b"")
-    one_line(said(capsys, "replay", station, log.parent), 2, "zz.csv: the file is empty")
-    nothing_written(tmp_path)
+    (tmp_path / "incoming" / "aa.csv").write_bytes(b"")
+    code, out, err = said(capsys, "replay", station, log.parent)
+    assert code == 2
+    assert len(err) == 1
+    assert "aa.csv: the file is empty" in err[0]
+    assert out.startswith("1 file: ")
+    alone = said(capsys, "replay", station, log)
+    assert alone[0] == 0
+    assert " 0 new records" in alone[1]
 
 
 def test_folders_and_paths(station: Path, tmp_path: Path, capsys) -> None:

@@ -19,6 +19,9 @@ _TEXT: Final = {
     "model": "Model whose flux is reported.",
     "model_reason": "Why that model.",
     "flags": "Blank-separated words; see the table of flags.",
+    "source": "File or topic.",
+    "reason": "Why the line, or a cell of it, was not taken.",
+    "text": "The line as it stood, shortened.",
     "station_digest": "Digest of what in the station file bears on a flux.",
     "software_version": "Version of lidstream.",
     "element": "Element that totals are counted as.",
@@ -27,6 +30,7 @@ _TEXT: Final = {
     "less_reference_way": "blocks: blocks allowed for; welch: unequal variances.",
 }
 _WHOLE: Final = {
+    "line": "Line of the file, counted from 1; 0 for the file as a whole.",
     "points": "Points that were fitted.",
     "quality": "1 good, 2 not evaluated, 3 suspect, 4 bad, 9 missing (IOC 54:V3).",
     "revision": "Which version of the result.",

@@ -160,6 +160,13 @@ def closures(station: Station, reader: Reader, selection: Selection) -> Table:
     return Table(columns, rows())
 
 
+def refused(station: Station, reader: Reader) -> Table:
+    """One row a line that could not be taken, wholly or in part."""
+    columns = ("source", "line", "reason", "text")
+    rows = ((station.id, *(r[c] for c in columns)) for r in reader.quarantine())
+    return Table(("station", *columns), rows)
+
+
 def records(station: Station, journal: Journal, selection: Selection) -> Table:
     """One row a time, one column a channel, as recorded; a day is read at a time."""
     channels = tuple(station.channels)

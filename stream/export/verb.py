@@ -46,7 +46,8 @@ def export(
     file : StationFile
         The station.
     what : str
-        ``fluxes``, ``closures``, ``records``, ``daily``, ``field`` or ``season``.
+        ``fluxes``, ``closures``, ``records``, ``daily``, ``field``, ``season`` or
+        ``refused``.
     out : Path
         Its ending chooses the format: ``.csv`` (with a descriptor beside it), ``.parquet``
         or ``.nc``.
@@ -88,6 +89,8 @@ def export(
     what = {"hourly": "hourly", "daily": "daily"}.get(frequency, what)
     if first is not None and stop is not None and not first < stop:
         raise CommandError("--from: must be earlier than --to")
+    if what == "refused" and (first is not None or stop is not None or gases or chambers):
+        raise CommandError("--from, --to, --gas, --chamber: refused lines are exported whole")
     selection = tables.Selection(Period.between(first, stop), gases, chambers, unit)
     with closing(open_existing(url)) as store:
         table = _table(Desk.over(file, store), what, selection, first, stop)
@@ -111,6 +114,8 @@ def _table(
         return tables.closures(station, reader, selection)
     if what == "records":
         return tables.records(station, journal, selection)
+    if what == "refused":
+        return tables.refused(station, reader)
     zone = read_clock(station.station.timezone)
     days = season_calendar(station, _day(first, zone), _day(stop, zone, end=True))
     if what == "hourly":

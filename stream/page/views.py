@@ -29,6 +29,7 @@ from stream.page.series import (
 from stream.page.site import site_of
 from stream.page.standards import standard_series
 from stream.records import DAY, SECOND
+from stream.refusals import by_reason
 from stream.store.messages import Messages
 from stream.store.readers import Period
 from stream.summary.closures import DayRows, faults_of
@@ -167,6 +168,7 @@ def faults(request: Request) -> Response:
         days=length,
         choices=_DAYS,
         quarantined=desk.reader.quarantined(),
+        refusals=by_reason(desk.reader.quarantine()),
         lines=desk.reader.quarantine_newest(50),
         incidents=Messages(site.store, desk.file.station.id).incidents()[:50],
         summaries=desk.kept.days()[::-1][:31],

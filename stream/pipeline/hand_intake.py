@@ -8,7 +8,7 @@ from stream.pipeline.vials import closures_in
 from stream.records import Reject, rfc3339
 from stream.sources.hand import HandTable, read_table, table_text
 from stream.station import Station
-from stream.store.changes import Changes
+from stream.store.changes import Changes, Row
 from stream.store.hand import HandTables
 from stream.store.journal import Journal
 from stream.store.writer import Writer
@@ -26,12 +26,18 @@ class TakenTable:
         Whether it was new, or another than before.
     rows, refused : int
         Rows that were understood, and rows that are newly in quarantine.
+    refusals : list of rows
+        All rows that could not be taken.
+    lines : int
+        Of the table.
     """
 
     kind: str
     changed: bool
     rows: int
     refused: int
+    refusals: list[Row]
+    lines: int
 
 
 class HandIntake:
@@ -67,21 +73,23 @@ class HandIntake:
         digest = hashlib.blake2b(text.encode(), digest_size=16).hexdigest()
         kept = self._tables.current()
         rows = len(table.samples) + len(table.injections)
+        lines = len(text.splitlines())
+        refusals = [quarantine_row(r) for r in (*table.rejects, *self._too_old(table))]
         before = [k for k in kept if (k.kind, k.name) == (table.kind, name)]
         if before and before[0].digest == digest:
-            return TakenTable(table.kind, False, rows, 0)
+            return TakenTable(table.kind, False, rows, 0, refusals, lines)
         others = [read_table(self._station, k.name, k.content) for k in kept]
         spans = self._touched(table, others)
-        rejects = [*table.rejects, *self._too_old(table)]
         written = self._writer.commit(
             Changes(
-                rejects=[quarantine_row(r) for r in rejects],
+                rejects=refusals,
                 hand_tables=[{"kind": table.kind, "name": name, "digest": digest, "content": text}],
                 unsettled=join_spans([*self._journal.unsettled(), *spans]),
             )
         )
         self._intake.refresh()
-        return TakenTable(table.kind, True, rows, written["quarantine", "new"])
+        new = written["quarantine", "new"]
+        return TakenTable(table.kind, True, rows, new, refusals, lines)
 
     def _touched(self, table: HandTable, others: list[HandTable]) -> list[tuple[int, int]]:
         """Spans of the closures that a table bears on, or did before it was corrected."""

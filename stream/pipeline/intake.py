@@ -3,7 +3,7 @@
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Final
 
 import numpy as np
@@ -68,12 +68,14 @@ class Intake:
         """
         batch = self.unseen(self._kept(batch))
         doubtful = doubtful_minutes(batch)
-        if not len(batch) and not batch.rejects and not positions and not doubtful:
+        settled: list[Row] = [] if batch.settled is None else [asdict(batch.settled)]
+        if not (len(batch) or batch.rejects or positions or doubtful or settled):
             return Written()
         changes = Changes(
             rejects=[quarantine_row(r) for r in batch.rejects],
             positions=list(positions),
             clock_events=doubtful,
+            date_orders=settled,
         )
         spans = self._unsettled
         if doubtful:

@@ -3,25 +3,33 @@
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Final
 
 from stream.errors import SourceError
 from stream.pipeline.field_log import FieldLog
 from stream.pipeline.hand_intake import HandIntake, TakenTable
-from stream.pipeline.intake import Intake
+from stream.pipeline.intake import Intake, quarantine_row
 from stream.pipeline.settle import Settled, Settlement
 from stream.pipeline.steady import without_pauses
-from stream.records import Batch
-from stream.sources.replay import Recording, find_recordings, read_recording
+from stream.records import Batch, Reject
+from stream.refusals import NOTICE, by_reason
+from stream.sources.replay import Recording, find_recordings, read_recording, settle_dates
 from stream.station import StationFile, needed_channels
 from stream.store import Store, WriterLock, database_exists, open_store
 from stream.store.anchors import AnchorReader
+from stream.store.changes import Row
 from stream.store.hand import HandTables
 from stream.store.journal import Journal
 from stream.store.notes import Notes
+from stream.store.readers import Reader
 from stream.store.writer import Writer
 
+MOST_REFUSED: Final = 0.01
+"""Share of a file's lines that may be refused without more ado."""
+MANY_ALIKE: Final = 0.1
+"""Values of a time that has one already, against lines, that tell of coarse times."""
 Report = Callable[[str, float, float], None]
 """Called with what is being done, how much is done, and how much there is."""
 
@@ -30,9 +38,78 @@ def _count(number: int, noun: str) -> str:
     return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
+@dataclass(slots=True)
+class FileTold:
+    """What came of one file.
+
+    Attributes
+    ----------
+    path : Path
+    records : int
+        That it holds, known ones too.
+    lines : int
+        Up to the last that was read.
+    refusals : list of rows
+        Of lines that could not be taken, whether or not they are in quarantine already.
+    times : int
+        Different times of its lines.
+    same_time : int
+        Values refused because the file has another for the same time.
+    """
+
+    path: Path
+    records: int = 0
+    lines: int = 0
+    refusals: list[Row] = field(default_factory=list)
+    times: int = 0
+    same_time: int = 0
+
+    @property
+    def refused(self) -> int:
+        """How many lines could not be taken, wholly or in part."""
+        lost = {r["line"] for r in self.refusals if not r["reason"].startswith(NOTICE)}
+        return len(lost)
+
+    def saw(self, batch: Batch, refused: Sequence[Reject]) -> None:
+        """Count what a batch brought, and what of it was refused in the end."""
+        self.records += batch.records
+        self.times += len(batch)
+        self.same_time += sum(r.at_us is not None for r in batch.rejects)
+        self.refusals += [quarantine_row(r) for r in refused]
+        last = max((r.line for r in refused), default=0)
+        self.lines = max(self.lines, last, int(batch.lines.max()) if len(batch) else 0)
+
+    def hint(self) -> str | None:
+        """What is wrong with the times, where many lines have the same."""
+        if self.same_time <= MANY_ALIKE * self.lines:
+            return None
+        if self.times == 1:
+            return (
+                f"{self.path}: all lines have the same time. Check the logger's clock, and whether"
+                " date and time of day are in columns of their own"
+            )
+        return (
+            f"{self.path}: {self.same_time} values have the time of an earlier line. The times are"
+            " coarser than the sampling interval; have the logger write seconds"
+        )
+
+    def complaint(self) -> str | None:
+        """Why the file was not simply taken; None where it was."""
+        what = "Correct the file or its source in the station file, or use --allow-refused"
+        if not self.records:
+            return f"{self.path}: no record was read. {what}"
+        if self.refused > MOST_REFUSED * self.lines:
+            return f"{self.path}: {self.refused} of {self.lines} lines were refused. {what}"
+        return None
+
+
 @dataclass(frozen=True, slots=True)
 class Replayed:
-    """What a replay brought."""
+    """What a replay brought.
+
+    ``not_taken`` has a line for each file that could not be understood; ``told`` says what
+    came of the others.
+    """
 
     files: int
     records: int
@@ -40,6 +117,8 @@ class Replayed:
     rejects: int
     settled: Settled
     tables: tuple[TakenTable, ...] = ()
+    told: tuple[FileTold, ...] = ()
+    not_taken: tuple[str, ...] = ()
 
     def sentence(self) -> str:
         """For people, in one line."""
@@ -54,6 +133,23 @@ class Replayed:
                 f" corrected, {_count(sum(t.rows for t in self.tables), 'row')}; "
             )
         return words + self.settled.sentence()
+
+    def refusals(self) -> list[str]:
+        """For people: what could not be taken, by reason, with the first example of each."""
+        rows = [row for told in self.told for row in told.refusals]
+        lines = [f"{_count(len(rows), 'line')} or cells refused, by reason:"] if rows else []
+        for group in by_reason(rows):
+            where = f"{group.source} line {group.line}" if group.line else group.source
+            text = f": {group.text[:80]}" if group.text else ""
+            lines.append(f"{group.count:>8} × {group.reason}")
+            lines.append(f"           first: {where}{text}")
+            if group.cause:
+                lines.append(f"           likely cause: {group.cause}")
+        return [*lines, *(hint for told in self.told if (hint := told.hint()) is not None)]
+
+    def complaints(self) -> list[str]:
+        """Files that gave nothing, or of which too many lines were refused."""
+        return [line for told in self.told if (line := told.complaint()) is not None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,20 +209,16 @@ def replay(
     Raises
     ------
     SourceError
-        A file cannot be read, or a channel that fluxes need is in none of them.
+        No file can be read, or a channel that fluxes need is in none of them.
     StoreError
         The database refuses.
     """
-    found = find_recordings(file.station, paths)
-    brought = [r for r in found if r.table]
-    recordings = [r for r in found if not r.table]
-    texts = [r for r in recordings if r.layout is not None]
-    for r in texts:
-        if not r.channels:
-            raise SourceError(
-                f"{r.path}: none of its columns is a channel of the station;"
-                " name the columns as in [channels] of the station file"
-            )
+    found = settle_dates(find_recordings(file.station, paths), _kept_orders(file, url))
+    if not found.files:
+        raise SourceError("\n".join(found.refused))
+    brought = [r for r in found.files if r.table]
+    recordings = [r for r in found.files if not r.table]
+    texts = [r for r in recordings if r.text is not None]
     lacking = _lacking(file, recordings, set()) if recordings else {}
     if lacking and not partial and len(texts) == len(recordings) and not database_exists(url):
         raise _missing_column(recordings, lacking)
@@ -135,8 +227,17 @@ def replay(
         lacking = _lacking(file, recordings, set(parts.journal.extent())) if recordings else {}
         if lacking and not partial and len(texts) == len(recordings):
             raise _missing_column(recordings, lacking)
-        taken = _take(parts, recordings, report)
-        tables = tuple(parts.hand.take(r.path.name, r.content()) for r in brought)
+        new, rejects, told = _take(parts, recordings, found.refused, report)
+        held = sum(t.records for t in told)
+        tables: list[TakenTable] = []
+        for recording in brought:
+            try:
+                t = parts.hand.take(recording.path.name, recording.content())
+            except SourceError as error:
+                found.refused.append(_placed(recording, error))
+                continue
+            tables.append(t)
+            told.append(FileTold(recording.path, t.rows, t.lines, t.refusals))
         before = sum(b - a for a, b in parts.journal.unsettled()) / 86_400e6
         done = 0.0
 
@@ -148,30 +249,57 @@ def replay(
 
         with without_pauses():
             settled = parts.settlement.settle(progress=progress)
-        records, known, rejects = taken
         rejects += sum(t.refused for t in tables)
-        return Replayed(len(found), records, known, rejects, settled, tables)
+        return Replayed(
+            len(told), new, held - new, rejects, settled, tuple(tables), tuple(told),
+            tuple(found.refused),
+        )  # fmt: skip
+
+
+def _kept_orders(file: StationFile, url: str) -> dict[tuple[str, str], str]:
+    """How sources write dates, as settled before; nothing is made where no database is."""
+    if not database_exists(url):
+        return {}
+    with closing(open_store(url)) as store:
+        return Reader(store, file.station.id).date_orders()
 
 
 def _take(
-    parts: Parts, recordings: Sequence[Recording], report: Report | None
-) -> tuple[int, int, int]:
-    records = known = rejects = 0
+    parts: Parts, recordings: Sequence[Recording], refused: list[str], report: Report | None
+) -> tuple[int, int, list[FileTold]]:
+    """New records, lines newly in quarantine, and what came of each file; ``refused`` gains
+    what is found out only on the way.
+    """
+    new = rejects = 0
+    files: list[FileTold] = []
     total = float(sum(r.size for r in recordings))
     done = 0.0
     for recording in recordings:
-        for batch, position in _ahead(read_recording(parts.file.station, recording)):
-            fresh = parts.intake.unseen(batch)
-            written = parts.intake.take(fresh)
-            records += fresh.records
-            known += batch.records - fresh.records
-            rejects += written["quarantine", "new"]
-            if report:
-                report("records", done + position, total)
+        told = FileTold(recording.path)
+        try:
+            for batch, position in _ahead(read_recording(parts.file.station, recording)):
+                fresh = parts.intake.unseen(batch)
+                written = parts.intake.take(fresh)
+                told.saw(batch, fresh.rejects)
+                new += fresh.records
+                rejects += written["quarantine", "new"]
+                if report:
+                    report("records", done + position, total)
+        except SourceError as error:
+            refused.append(_placed(recording, error))
+            if not told.lines:
+                continue
+        files.append(told)
         done += recording.size
         if report:
             report("records", done, total)
-    return records, known, rejects
+    return new, rejects, files
+
+
+def _placed(recording: Recording, error: SourceError) -> str:
+    """An error of a file, with its path in place of its name."""
+    text = str(error).removeprefix(f"{recording.path.name}: ").removeprefix(f"{recording.path}: ")
+    return f"{recording.path}: {text}"
 
 
 def _ahead(pieces: Iterator[tuple[Batch, int]]) -> Iterator[tuple[Batch, int]]:

@@ -143,6 +143,57 @@ def senml_rule(label: str, wanted: str) -> tuple[float, float]:
     return factor * scale, shift
 
 
+_WRITTEN: Final = {
+    "ppbv": "ppb", "ppb(v)": "ppb", "nmolmol-1": "nmol/mol", "nmol.mol-1": "nmol/mol",
+    "ppmv": "ppm", "ppm(v)": "ppm", "umolmol-1": "umol/mol", "umol.mol-1": "umol/mol",
+    "mmolmol-1": "mmol/mol", "molmol-1": "mol/mol",
+    "c": "degC", "°c": "degC", "ºc": "degC", "degc": "degC", "deg.c": "degC", "celsius": "degC",
+    "cel": "degC", "kelvin": "K", "mbar": "hPa", "mb": "hPa", "m3m-3": "m3/m3", "m³/m³": "m3/m3",
+    "m³m-³": "m3/m3", "cm3/cm3": "m3/m3", "vol%": "%vol", "%(v/v)": "%vol", "percent": "%",
+    "volt": "V", "volts": "V", "ms-1": "m/s", "w/m²": "W/m2", "wm-2": "W/m2", "l/min": "L/min",
+    "ml/min": "mL/min",
+}  # fmt: skip
+_BY_LETTERS: Final = {unit.lower(): unit for unit in CHANNEL_UNITS if unit not in ("K", "mV")}
+
+
+def unit_as_written(text: str) -> str | None:
+    """One of :data:`CHANNEL_UNITS` by what loggers and people write for it: ``°C`` → ``degC``.
+
+    A SenML label (RFC 8428, RFC 8798) is known too where it is one of ours, value for value.
+    """
+    plain = text.strip().replace("µ", "u").replace("μ", "u").replace(" ", "")
+    plain = plain.replace("⁻¹", "-1").replace("^", "")
+    if plain in CHANNEL_UNITS:
+        return plain
+    return _WRITTEN.get(plain.lower()) or _BY_LETTERS.get(plain.lower())
+
+
+def same_unit(text: str, ours: str) -> bool | None:
+    """Whether a unit as loggers and people write it is one of ours, value for value.
+
+    Parameters
+    ----------
+    text : str
+        As it stands in a header: ``ppb``, ``°C``, ``m3 m-3`` …
+    ours : str
+        One of :data:`CHANNEL_UNITS`.
+
+    Returns
+    -------
+    bool or None
+        None where the text is no unit that is known here.
+    """
+    unit = unit_as_written(text)
+    if unit is None or ours not in CHANNEL_UNITS:
+        return None
+    if unit in ("1", "count") or CHANNEL_UNITS[ours].quantity == "area":
+        return None  # a bare number, or a detector's own count: nothing to hold against
+    try:
+        return rule_between(unit, ours) == (1.0, 0.0)
+    except ValueError:
+        return False
+
+
 _PREFIX: Final = {"": 1.0, "k": 1e3, "m": 1e-3, "u": 1e-6, "µ": 1e-6, "n": 1e-9, "p": 1e-12}
 _AREA: Final = {"m-2": 1.0, "cm-2": 1e-4, "ha-1": 1e4}
 _TIME: Final = {"s-1": 1.0, "min-1": 60.0, "h-1": 3600.0, "d-1": 86400.0, "a-1": 365.0 * 86400.0}

@@ -46,7 +46,8 @@ class FolderIntake:
     def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
         """Poll until ``stop`` is set."""
         known = [Position(**row) for row in self._reader.positions()]
-        watch = FolderWatch(self._file.station, self._source, self._folder, known)
+        orders = self._reader.date_orders()
+        watch = FolderWatch(self._file.station, self._source, self._folder, known, orders)
         wait = POLL_S
         lost = False
         while not stop.is_set():

@@ -1,23 +1,19 @@
 """Delimited text from loggers: fast where lines are good, exact about those that are not.
 
 A block of lines goes through pyarrow's reader. A block that it refuses is halved
-until the bad lines stand in a small piece, which is read line by line by the rules
-below; so a bad line costs its neighbours nothing. The two ways give the same numbers.
+until the bad lines stand in a small piece, which is read line by line by the rules of
+:class:`LineReader`; so a bad line costs its neighbours nothing. The two ways give the same numbers.
 """
 
-import csv
-import re
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from datetime import tzinfo
 from typing import Any, Final, Protocol
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
-from pyarrow import csv as arrow_csv
 
-from stream.errors import RecordError, SourceError
+from stream.errors import SourceError
 from stream.records import (
     EARLIEST,
     LATEST,
@@ -25,13 +21,18 @@ from stream.records import (
     SECOND,
     Batch,
     ClockDoubt,
-    Reject,
     refusal,
     tidy,
     times_set_back,
 )
-from stream.sources.layout import Layout
-from stream.sources.timestamps import LoggerClock, epoch_to_micros, kind_of, parse_time
+from stream.sources.blocks import read_alike
+from stream.sources.header import Wanted
+from stream.sources.layout import SETTLED, Layout
+from stream.sources.lines import LineReader, Rows
+from stream.sources.logger_clock import LoggerClock
+from stream.sources.text import Encoding
+from stream.sources.timestamps import DateOrder
+from stream.station import FolderSource
 
 Floats = NDArray[np.float64]
 
@@ -39,11 +40,10 @@ BLOCK_BYTES: Final = 8 * 1024 * 1024
 NEVER: Final = -(2**62)
 CLOCK_TOLERANCE_US: Final = 2 * SECOND
 """A time that stands less than this behind a later one is disorder, not a clock."""
+ANY_SOURCE: Final = FolderSource(kind="folder", path=".")
+UTF8: Final = Encoding()
 _PIECE_LINES: Final = 128
 _MAX_LINE: Final = 1024 * 1024
-NOTHING: Final = ("", "NaN", "nan", "NAN", "NA", "null")
-"""What loggers write for "no value"."""
-_NUMBER: Final = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$")
 
 
 class Readable(Protocol):
@@ -62,17 +62,6 @@ class Place:
     latest_us: int
 
 
-@dataclass
-class _Rows:
-    """Rows of a piece: times not yet put into UTC, one array a channel."""
-
-    times: NDArray[np.int64]
-    local: NDArray[np.bool_]
-    values: list[Floats]
-    lines: NDArray[np.int64]
-    rejects: list[Reject] = field(default_factory=list)
-
-
 class DelimitedReader:
     """Reads one file block by block into batches.
 
@@ -81,18 +70,31 @@ class DelimitedReader:
     name : str
         Of the file, for quarantine.
     layout : Layout
-        How it is written.
-    wanted : iterable of str
+        How it is written, as found or as stored when it was read last.
+    wanted : Wanted
         The station's channels; other columns are left alone.
     clock : tzinfo
         Of timestamps that bear no offset.
+    source : FolderSource, optional
+        What the station file says of it.
+    encoding : Encoding, optional
+    order : {'dmy', 'mdy', 'ymd'}, optional
+        Of dates like 03.04.2026.
     """
 
-    def __init__(self, name: str, layout: Layout, wanted: frozenset[str], clock: tzinfo) -> None:
+    def __init__(
+        self,
+        name: str,
+        layout: Layout,
+        wanted: Wanted,
+        clock: tzinfo,
+        source: FolderSource = ANY_SOURCE,
+        encoding: Encoding = UTF8,
+        order: DateOrder | None = None,
+    ) -> None:
         self.name = name
-        self.layout = layout
-        self.channels = tuple(c for c in layout.columns if c in wanted)
-        self._at = [layout.columns.index(c) for c in self.channels]
+        self._lines = LineReader(name, layout, source, wanted, order)
+        self._encoding = encoding
         self._clock = LoggerClock(clock)
         self._line = 0
         self._latest_us = NEVER
@@ -101,6 +103,16 @@ class DelimitedReader:
     def place(self) -> Place:
         """Where reading stands."""
         return Place(self._line, self._clock.last_us, self._latest_us)
+
+    @property
+    def layout(self) -> Layout:
+        """How the lines to come are written."""
+        return self._lines.layout
+
+    @property
+    def ambiguous(self) -> str | None:
+        """A time whose order of day and month was needed and not given, if there was one."""
+        return self._lines.ambiguous
 
     def go_on_from(self, place: Place) -> None:
         """Go on behind lines that an earlier reader has taken; the header is past."""
@@ -117,7 +129,7 @@ class DelimitedReader:
         rest = b""
         while block := stream.read(block_bytes):
             block = rest + block
-            cut = block.rfind(b"\n") + 1
+            cut = self._encoding.lines_end(block)
             if cut == 0:
                 if len(block) > _MAX_LINE:
                     raise SourceError(f"{self.name}: a line of over {_MAX_LINE} bytes; not a log")
@@ -125,23 +137,23 @@ class DelimitedReader:
                 continue
             rest = block[cut:]
             yield self.read_block(block[:cut])
+        rest = self._encoding.to_utf8(rest)
         if rest.strip():
             self._line += 1
-            yield tidy(
-                self.name,
-                np.empty(0, np.int64),
-                {c: np.empty(0) for c in self.channels},
-                np.empty(0, np.int64),
-                [refusal(self.name, self._line, "cut off: the last line has no line end", rest)],
-            )
+            nothing = np.empty(0, np.int64)
+            reason = "cut off: the last line has no line end"
+            refused = refusal(self.name, self._line, reason, rest)
+            yield tidy(self.name, nothing, {}, nothing, [refused])
 
     def read_block(self, block: bytes) -> Batch:
-        """One batch of whole lines that follow those read before."""
-        first = self._line + 1
-        self._line += _line_count(block)
-        if first == 1:
-            block, first = self._after_header(block)
-        pieces = list(self._read(block, first))
+        """One batch of whole lines that follow those read before.
+
+        Raises
+        ------
+        SourceError
+            A unit stated in the file contradicts the station file.
+        """
+        pieces = self.rows(block)
         times = _one([p.times for p in pieces], np.int64)
         local = _one([p.local for p in pieces], np.bool_)
         if local.all():
@@ -150,13 +162,21 @@ class DelimitedReader:
             times = times.copy()
             times[local] = self._clock.to_utc(times[local])
         doubts = list(self._doubts(times))
+        channels = dict.fromkeys([*self.layout.channels, *(c for p in pieces for c in p.values)])
         columns = {
-            channel: _one([p.values[j] for p in pieces], np.float64)
-            for j, channel in enumerate(self.channels)
+            channel: _one([_column(p, channel) for p in pieces], np.float64) for channel in channels
         }
         lines = _one([p.lines for p in pieces], np.int64)
         rejects = [r for p in pieces for r in p.rejects]
         return replace(tidy(self.name, times, columns, lines, rejects), doubts=tuple(doubts))
+
+    def rows(self, block: bytes) -> list[Rows]:
+        """Rows of whole lines in the order of the file, as they stand."""
+        block = self._encoding.to_utf8(block)
+        first = self._line + 1
+        self._line += _line_count(block)
+        block, first = self._after_header(block, first)
+        return list(self._read(block, first))
 
     def _doubts(self, times: NDArray[np.int64]) -> Iterator[ClockDoubt]:
         """What the order of lines and the turn of summer time make doubtful."""
@@ -170,156 +190,48 @@ class DelimitedReader:
         if len(sane):
             self._latest_us = max(self._latest_us, int(sane.max()))
 
-    def _after_header(self, block: bytes) -> tuple[bytes, int]:
-        skipped = 0
+    def _after_header(self, block: bytes, first: int) -> tuple[bytes, int]:
+        """The block from the line behind the header on, and that line's number."""
         start = 0
-        while True:
-            end = block.index(b"\n", start) + 1
-            line = block[start:end].removeprefix(b"\xef\xbb\xbf")
-            skipped += 1
-            start = end
-            if line.strip() == self.layout.header.strip() or start >= len(block):
-                return block[start:], skipped + 1
+        while first <= self.layout.header_lines and start < len(block):
+            start = block.index(b"\n", start) + 1
+            first += 1
+        return block[start:], first
 
-    def _read(self, block: bytes, first: int) -> Iterator[_Rows]:
-        if not block.strip():
-            return
+    def _read(self, block: bytes, first: int) -> Iterator[Rows]:
+        # What follows a header is settled line by line.
+        while self.layout.since_header < SETTLED and block:
+            end = block.index(b"\n") + 1
+            yield self._lines.read([block[: end - 1]], first)
+            block, first = block[end:], first + 1
+        if block.strip():
+            yield from self._read_settled(block, first)
+
+    def _read_settled(self, block: bytes, first: int) -> Iterator[Rows]:
         count = _line_count(block)
         rows = self._fast(block, first, count)
         if rows is not None:
             yield rows
-            return
-        if count <= _PIECE_LINES:
-            yield self._careful(block, first)
-            return
-        ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)
-        cut = int(ends[count // 2 - 1]) + 1
-        yield from self._read(block[:cut], first)
-        yield from self._read(block[cut:], first + count // 2)
-
-    def _fast(self, block: bytes, first: int, count: int) -> _Rows | None:
-        """The whole block at once, or None where any line is not plainly good."""
-        layout = self.layout
-        sample = block.lstrip().split(b"\n", 1)[0].decode("utf-8", "replace")
-        try:
-            cells = next(csv.reader([sample], delimiter=layout.delimiter), [])
-        except csv.Error:
-            return None
-        if len(cells) != len(layout.columns):
-            return None
-        kind = kind_of(cells[layout.time_index].strip())
-        types = {
-            "offset": pa.timestamp("ns", tz="UTC"),
-            "local": pa.timestamp("ns"),
-            "epoch": pa.float64(),
-        }
-        if kind not in types:
-            return None
-        names = [c or f"\0{i}" for i, c in enumerate(layout.columns)]
-        wanted = [layout.time_column, *self.channels]
-        try:
-            table = arrow_csv.read_csv(
-                pa.BufferReader(block),
-                read_options=arrow_csv.ReadOptions(column_names=names),
-                parse_options=arrow_csv.ParseOptions(delimiter=layout.delimiter),
-                convert_options=arrow_csv.ConvertOptions(
-                    column_types={
-                        layout.time_column: types[kind],
-                        **{c: pa.float64() for c in self.channels},
-                    },
-                    include_columns=wanted,
-                    null_values=list(NOTHING),
-                    decimal_point=layout.decimal,
-                ),
-            )
-        except (pa.ArrowInvalid, pa.ArrowKeyError):
-            return None
-        column = table.column(0)
-        if column.null_count:
-            return None
-        if kind == "epoch":
-            seconds = column.to_numpy()
-            if not (np.abs(seconds) < 1e11).all():
-                return None
-            times = epoch_to_micros(seconds)
+        elif count <= _PIECE_LINES:
+            yield self._lines.read(block.split(b"\n")[:-1], first)
         else:
-            times = column.cast(pa.int64()).to_numpy() // 1000
-        values = [table.column(j + 1).to_numpy() for j in range(len(self.channels))]
-        # A finite sum says that all are; a sum that is not may only hold a NaN.
-        if any(not np.isfinite(v.sum()) and np.isinf(v).any() for v in values):
+            ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)
+            cut = int(ends[count // 2 - 1]) + 1
+            yield from self._read(block[:cut], first)
+            yield from self._read(block[cut:], first + count // 2)
+
+    def _fast(self, block: bytes, first: int, count: int) -> Rows | None:
+        found = read_alike(block, self._lines)
+        if found is None:
             return None
+        times, local, values = found
         lines = _line_numbers(block, first, len(times), count)
-        if lines is None:
-            return None
-        return _Rows(times, np.full(len(times), kind == "local"), values, lines)
+        return None if lines is None else Rows(times, local, values, lines)
 
-    def _careful(self, block: bytes, first: int) -> _Rows:
-        """Line by line: the rules, in words."""
-        times: list[int] = []
-        local: list[bool] = []
-        lines: list[int] = []
-        rows: list[list[float]] = []
-        rejects: list[Reject] = []
-        header = self.layout.header.strip()
-        for offset, raw in enumerate(block.split(b"\n")[:-1]):
-            line = raw.strip(b"\r").removeprefix(b"\xef\xbb\xbf")
-            if not line.strip() or line.strip() == header:
-                continue
-            try:
-                moment, is_local, values = self._parse(line)
-            except RecordError as error:
-                rejects.append(refusal(self.name, first + offset, str(error), line))
-                continue
-            times.append(moment)
-            local.append(is_local)
-            rows.append(values)
-            lines.append(first + offset)
-        table = np.array(rows, dtype=np.float64).reshape(len(rows), len(self.channels))
-        return _Rows(
-            np.array(times, dtype=np.int64),
-            np.array(local, dtype=bool),
-            [table[:, j] for j in range(len(self.channels))],
-            np.array(lines, dtype=np.int64),
-            rejects,
-        )
 
-    def _parse(self, line: bytes) -> tuple[int, bool, list[float]]:
-        try:
-            text = line.decode("utf-8")
-        except UnicodeDecodeError:
-            raise RecordError("not UTF-8 text") from None
-        if "\0" in text:
-            raise RecordError("holds a NUL byte")
-        try:
-            cells = next(csv.reader([text], delimiter=self.layout.delimiter, strict=True))
-        except (csv.Error, StopIteration):
-            raise RecordError("its quotes do not close") from None
-        if len(cells) != len(self.layout.columns):
-            raise RecordError(
-                f"{len(cells)} fields where the header has {len(self.layout.columns)}"
-            )
-        moment, is_local = parse_time(cells[self.layout.time_index].strip())
-        return (
-            moment,
-            is_local,
-            [
-                self._number(channel, cells[i].strip())
-                for channel, i in zip(self.channels, self._at, strict=True)
-            ],
-        )
-
-    def _number(self, channel: str, cell: str) -> float:
-        if cell in NOTHING:
-            return float("nan")
-        plain = cell
-        if self.layout.decimal == ",":
-            plain = cell.replace(",", ".") if "." not in cell else ""
-        if not _NUMBER.match(plain):
-            raise RecordError(f"{channel}: {cell[:40]!r} is not a number")
-        number = float(plain)
-        if np.isinf(number):
-            raise RecordError(f"{channel}: {cell[:40]!r} is too large")
-        return number
+def _column(rows: Rows, channel: str) -> Floats:
+    values = rows.values.get(channel)
+    return np.full(len(rows.times), np.nan) if values is None else values
 
 
 def _one(parts: list[NDArray[Any]], kind: type[np.generic]) -> NDArray[Any]:

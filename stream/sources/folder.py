@@ -7,28 +7,35 @@ a file is not plainly the one that was read before, it is read from its beginnin
 
 import hashlib
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from fnmatch import fnmatch
+from functools import partial
 from os import stat_result
 from pathlib import Path
+from types import MappingProxyType
 from typing import BinaryIO, Final
 
 import numpy as np
 
 from stream.errors import RecordError, SourceError, SourceLost
-from stream.records import Batch, refused_batch, tidy, together
-from stream.sources.delimited import (
-    BLOCK_BYTES,
-    NEVER,
-    DelimitedReader,
-    Place,
+from stream.records import Batch, DateOrderKept, refused_batch, tidy, together
+from stream.sources.delimited import BLOCK_BYTES, NEVER, UTF8, DelimitedReader, Place
+from stream.sources.layout import layout_from_json
+from stream.sources.opening import TextFiles
+from stream.sources.replay import (
+    PACKS_A_BATCH,
+    as_order,
+    is_json,
+    look_at,
+    looks_like_senml,
+    read_recording,
 )
-from stream.sources.layout import find_layout
-from stream.sources.replay import PACKS_A_BATCH, Recording, is_json, look_at, read_recording
 from stream.sources.senml import decode_pack
-from stream.sources.unpack import is_packed
-from stream.station import FolderSource, Station, read_clock
+from stream.sources.text import Encoding
+from stream.sources.unpack import is_packed, open_content
+from stream.sources.waiting import WaitingDates
+from stream.station import FolderSource, Station
 
 _HEAD: Final = 4096
 _LAYOUT_HEAD: Final = 64 * 1024
@@ -57,6 +64,8 @@ class Position:
         Length of the beginning that ``head_digest`` is of.
     head_digest, tail_digest : str
         Of the beginning, and of the bytes before the offset.
+    layout : str or None
+        How the lines behind the offset are written, as :meth:`Layout.to_json` gives it.
     """
 
     folder: str
@@ -71,6 +80,7 @@ class Position:
     head_bytes: int
     head_digest: str
     tail_digest: str
+    layout: str | None = None
 
 
 Piece = tuple[Batch, Position | None]
@@ -87,16 +97,24 @@ class FolderWatch:
     folder : Path
     known : iterable of Position
         As committed before.
+    date_orders : mapping
+        Source and shape → order of day and month, as settled before.
     """
 
     def __init__(
-        self, station: Station, source: FolderSource, folder: Path, known: Iterable[Position] = ()
+        self,
+        station: Station,
+        source: FolderSource,
+        folder: Path,
+        known: Iterable[Position] = (),
+        date_orders: Mapping[tuple[str, str], str] = MappingProxyType({}),
     ) -> None:
         self._station = station
         self._source = source
         self._folder = folder
         self._known = {p.name: p for p in known if p.folder == source.path}
-        self._clock = read_clock(source.clock or station.station.clock)
+        self._texts = TextFiles.of(station, source)
+        self._dates = WaitingDates(self._texts, date_orders)
         self._seen: dict[str, tuple[int, int]] = {}
         self._told: set[tuple[str, int, str]] = set()
         self._patterns = [source.pattern + ending for ending in ("", ".gz", ".zst")]
@@ -111,7 +129,9 @@ class FolderWatch:
         SourceLost
             The folder cannot be read now.
         """
-        for path, stat in self._files():
+        files = self._files()
+        self._dates.only({path.name for path, _ in files})
+        for path, stat in files:
             try:
                 yield from self._take(path, stat)
             except FileNotFoundError:
@@ -188,13 +208,15 @@ class FolderWatch:
         self, file: BinaryIO, path: Path, stat: stat_result, head: bytes, known: Position | None
     ) -> Iterator[Piece]:
         """Whole lines from where the file was left."""
+        lines = self._lines_of(path, stat, head, known)
+        if lines is None:
+            yield from self._ask(path, stat)
+            return
         offset = known.offset if known else 0
-        place = Place(known.line, known.local_us, known.latest_us) if known else _START
-        lines = self._lines_of(path, head, place)
         file.seek(offset)
         latest = known
         while block := file.read(BLOCK_BYTES):
-            cut = block.rfind(b"\n") + 1
+            cut = lines.encoding.lines_end(block)
             if cut == 0:
                 if len(block) > _MAX_LINE:
                     raise SourceError(f"{path.name}: a line of over {_MAX_LINE} bytes; not a log")
@@ -206,7 +228,7 @@ class FolderWatch:
                     self._source.path, path.name, stat.st_ino, -1, stat.st_mtime_ns, offset,
                     place.line, place.local_us, place.latest_us,
                     min(_HEAD, offset), _digest(head[: min(_HEAD, offset)]),
-                    _tail_digest(file, offset),
+                    _tail_digest(file, offset), lines.layout,
                 )  # fmt: skip
                 done = offset + len(block) - cut >= stat.st_size
                 position = replace(position, size=stat.st_size) if done else position
@@ -216,24 +238,46 @@ class FolderWatch:
         if latest is not None:
             self._known[path.name] = _seen_now(latest, path, stat)
 
-    def _lines_of(self, path: Path, head: bytes, place: Place) -> "_Delimited | _Packs":
-        if head.lstrip().startswith((b"[", b"{")):
+    def _lines_of(
+        self, path: Path, stat: stat_result, head: bytes, known: Position | None
+    ) -> "_Delimited | _Packs | None":
+        """What reads on in the file; None where its layout is not settled yet."""
+        place = Place(known.line, known.local_us, known.latest_us) if known else _START
+        if looks_like_senml(head):
             return _Packs(self._station, path.name, place)
-        layout = find_layout(
-            path.name,
-            head[: head.rfind(b"\n") + 1],
-            self._source.time_column,
-            self._source.delimiter,
-            self._source.decimal,
-        )
-        reader = DelimitedReader(path.name, layout, frozenset(self._station.channels), self._clock)
+        found = self._texts.find(path.name, head)
+        if found is None:
+            if len(head) < _LAYOUT_HEAD and not self._is_quiet(path, stat):
+                return None
+            raise self._texts.why_not(path.name, head)
+        order = None
+        if found.ambiguous is not None:
+            order = self._dates.settle(path.name, stat, found, lambda: path.open("rb"))
+            if order is None:
+                return None
+        layout = layout_from_json(known.layout) if known and known.layout else None
+        reader = self._texts.reader(found, as_order(order.date_order) if order else None, layout)
         if place.line:
             reader.go_on_from(place)
-        return _Delimited(reader)
+        return _Delimited(reader, found.encoding, order)
+
+    def _ask(self, path: Path, stat: stat_result) -> Iterator[Piece]:
+        """Tell of a file that waits for people to say how its dates are written."""
+        if self._dates.is_waiting(path.name) and self._is_quiet(path, stat):
+            reason = self._dates.question(path.name)
+            if not self._is_told(path, stat, reason):
+                yield refused_batch(path.name, 0, reason.removeprefix(f"{path.name}: "), b""), None
 
     def _whole(self, path: Path, stat: stat_result, head: bytes) -> Iterator[Piece]:
         """A compressed file, or one JSON document: as a whole once it does not change."""
-        recording: Recording = look_at(self._station, path, self._source)
+        recording = look_at(self._station, path, self._source)
+        if recording.text is not None and recording.dates is not None:
+            opener = partial(open_content, path)
+            order = self._dates.settle(path.name, stat, recording.text, opener)
+            if order is None:
+                yield from self._ask(path, stat)
+                return
+            recording = replace(recording, settled=order)
         done = Position(
             self._source.path, path.name, stat.st_ino, stat.st_size, stat.st_mtime_ns,
             stat.st_size, 0, NEVER, NEVER, 0, _digest(head[:_HEAD]), "",
@@ -294,15 +338,27 @@ class FolderWatch:
 class _Delimited:
     """Lines of delimited text."""
 
-    def __init__(self, reader: DelimitedReader) -> None:
+    def __init__(
+        self, reader: DelimitedReader, encoding: Encoding, order: DateOrderKept | None
+    ) -> None:
         self._reader = reader
+        self._order = order
+        self.encoding = encoding
+
+    @property
+    def layout(self) -> str:
+        return self._reader.layout.to_json()
 
     def read(self, block: bytes) -> Iterator[tuple[Batch, Place, int]]:
-        yield self._reader.read_block(block), self._reader.place, len(block)
+        batch = replace(self._reader.read_block(block), settled=self._order)
+        yield batch, self._reader.place, len(block)
 
 
 class _Packs:
     """SenML packs, one a line."""
+
+    encoding = UTF8
+    layout = None
 
     def __init__(self, station: Station, name: str, place: Place) -> None:
         self._units = {channel: c.unit for channel, c in station.channels.items()}
@@ -328,7 +384,7 @@ class _Packs:
 
 def _is_one_document(head: bytes) -> bool:
     """JSON that is not one pack a line."""
-    if not head.lstrip().startswith((b"[", b"{")):
+    if not looks_like_senml(head):
         return False
     first, end, _ = head.partition(b"\n")
     return not end or not is_json(first)

@@ -16,8 +16,8 @@ import numpy as np
 
 from stream.errors import RecordError, SourceError
 from stream.records import EARLIEST, LATEST, SECOND, Reject, refusal
-from stream.sources.layout import find_layout
-from stream.sources.timestamps import LoggerClock, parse_time
+from stream.sources.logger_clock import LoggerClock
+from stream.sources.timestamps import parse_time
 from stream.station import Station, read_clock
 
 Kind = Literal["vials", "run"]
@@ -155,16 +155,16 @@ def read_table(station: Station, name: str, text: str) -> HandTable:
             f"{name}: neither a table of vials (columns chamber, closed_at, sampled_at, vial) nor"
             " of a run (sequence, vial, standard and the channels of the gases)"
         )
-    layout = find_layout(name, text.encode(), "vial")
+    delimiter, columns, decimal = _written(name, text)
     needed = ("chamber", "closed_at") if kind == "vials" else ("standard",)
     for column in needed:
-        if column not in layout.columns:
+        if column not in columns:
             raise SourceError(f"{name}: no column {column!r} in its header; add it")
     try:
-        rows = list(_rows(text, layout.columns, layout.delimiter))
+        rows = list(_rows(text, columns, delimiter))
     except csv.Error as error:
         raise SourceError(f"{name}: cannot be read as a table: {error}") from None
-    cells = _Cells(layout.decimal, LoggerClock(read_clock(station.station.clock)))
+    cells = _Cells(decimal, LoggerClock(read_clock(station.station.clock)))
     rejects: list[Reject] = []
 
     def each(read: Callable[[dict[str, str], int], T | None]) -> Iterator[T]:
@@ -185,13 +185,29 @@ def read_table(station: Station, name: str, text: str) -> HandTable:
         samples = tuple(each(lambda row, line: _sample(row, line, cells, by_hand, closed)))
         return HandTable(kind, name, samples=samples, rejects=tuple(rejects))
     analyzers = [a for a in station.analyzers if a.sampling == "vials"]
-    channels = {c for a in analyzers for c in a.gases.values()} & set(layout.columns)
+    channels = {c for a in analyzers for c in a.gases.values()} & set(columns)
     if not channels:
         wanted = ", ".join(c for a in analyzers for c in a.gases.values()) or "none is set up"
         raise SourceError(f"{name}: no column of a channel of vials ({wanted}); name one so")
     standards = {str(s.name) for a in analyzers for s in a.standards}
     injections = tuple(each(lambda row, line: _injection(row, line, cells, channels, standards)))
     return HandTable(kind, name, injections=injections, rejects=tuple(rejects))
+
+
+def _written(name: str, text: str) -> tuple[str, tuple[str, ...], str]:
+    """Delimiter, columns and decimal mark of a table."""
+    lines = [line for line in text.splitlines() if line.strip()]
+    delimiter = max((",", ";", "\t"), key=lines[0].count)
+    try:
+        cells = next(csv.reader([lines[0]], delimiter=delimiter))
+    except csv.Error:
+        raise SourceError(f"{name}: the quotes of its header do not close") from None
+    columns = tuple(cell.strip() for cell in cells)
+    for column in columns:
+        if column and columns.count(column) > 1:
+            raise SourceError(f"{name}: the column {column!r} appears twice in its header")
+    comma = delimiter == ";" and any("," in line for line in lines[1:])
+    return delimiter, columns, "," if comma else "."
 
 
 def _rows(

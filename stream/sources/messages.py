@@ -10,8 +10,10 @@ import numpy as np
 
 from stream.errors import RecordError
 from stream.records import MAX_REJECT_TEXT, SECOND, Batch, Reject, from_cells, refusal
+from stream.sources.logger_clock import LoggerClock
 from stream.sources.senml import Cells, add_plain_pack, decode_pack
-from stream.sources.timestamps import LoggerClock, epoch_to_micros, parse_time
+from stream.sources.time_columns import epoch_to_micros
+from stream.sources.timestamps import parse_time
 
 _MAX_EPOCH_S: Final = 1e11
 

@@ -1,20 +1,23 @@
 """Recorded files: what they are, what they hold, and their records in order."""
 
 import json
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
 from fnmatch import fnmatch
 from pathlib import Path
 from typing import Final
 
 from stream.errors import RecordError, SourceError
-from stream.records import Batch, refused_batch, together
-from stream.sources.delimited import BLOCK_BYTES, DelimitedReader
+from stream.records import Batch, DateOrderKept, refused_batch, together
+from stream.sources.dates import DateEvidence, agrees, date_evidence, decide, question
+from stream.sources.delimited import BLOCK_BYTES
 from stream.sources.hand import MAX_BYTES, kind_of_table
-from stream.sources.layout import Layout, find_layout
+from stream.sources.opening import Found, TextFiles
 from stream.sources.senml import decode_pack
+from stream.sources.timestamps import DateOrder
 from stream.sources.unpack import Content, open_content
-from stream.station import FolderSource, Station, read_clock
+from stream.station import FolderSource, Station
 
 _HEAD: Final = 64 * 1024
 MAX_PACK: Final = 64 * 1024 * 1024
@@ -35,21 +38,32 @@ class Recording:
         Where it lies.
     size : int
         Its size on disk [bytes].
-    layout : Layout or None
-        Of delimited text; None for SenML.
-    channels : frozenset of str
-        Channels of the station that delimited text has columns for; those of SenML
-        are known only once it is read.
+    source : FolderSource
+        Whose file it is.
+    text : Found or None
+        How delimited text is written; None for SenML and for a table.
+    table : bool
+        Whether it is a table of vials or of a run, that people bring.
+    dates : DateEvidence or None
+        What it tells of the order of day and month, where that is open.
+    settled : DateOrderKept or None
+        The order by which it is read.
     """
 
     path: Path
     size: int
-    layout: Layout | None
-    channels: frozenset[str]
-    clock: str | None = None
-    """Of its source, where it differs from the station's."""
+    source: FolderSource
+    text: Found | None = None
     table: bool = False
-    """Whether it is a table of vials or of a run, that people bring."""
+    dates: DateEvidence | None = None
+    settled: DateOrderKept | None = None
+
+    @property
+    def channels(self) -> frozenset[str]:
+        """Channels that delimited text has columns for; those of SenML are known only once
+        it is read.
+        """
+        return frozenset() if self.text is None else frozenset(self.text.layout.channels)
 
     def content(self) -> bytes:
         """All of a table, decompressed.
@@ -66,7 +80,15 @@ class Recording:
         return raw
 
 
-def find_recordings(station: Station, paths: Sequence[Path]) -> list[Recording]:
+@dataclass(frozen=True, slots=True)
+class Recordings:
+    """Files to take, and why others among them cannot be taken: one line each."""
+
+    files: list[Recording]
+    refused: list[str]
+
+
+def find_recordings(station: Station, paths: Sequence[Path]) -> Recordings:
     """Look at every file before anything is read into the database.
 
     Parameters
@@ -79,19 +101,64 @@ def find_recordings(station: Station, paths: Sequence[Path]) -> list[Recording]:
     Raises
     ------
     SourceError
-        A path does not exist or cannot be read, a folder has no files, or a file is
-        empty or of another format.
+        A path does not exist or cannot be read, or a folder has no files.
     """
-    recordings = []
+    files: list[Path] = []
     for path in paths:
         if path.is_dir():
-            files = _files_in(station, path)
+            files += _files_in(station, path)
         elif path.exists():
-            files = [path]
+            files.append(path)
         else:
             raise SourceError(f"{path}: no such file or folder; give the path of a recorded file")
-        recordings += [look_at(station, file, source_for(station, file)) for file in files]
-    return recordings
+    found = Recordings([], [])
+    for file in files:
+        try:
+            found.files.append(look_at(station, file, source_for(station, file)))
+        except SourceError as error:
+            found.refused.append(str(error))
+    return found
+
+
+def settle_dates(found: Recordings, kept: Mapping[tuple[str, str], str]) -> Recordings:
+    """Settle the order of day and month of every file that leaves it open.
+
+    Parameters
+    ----------
+    found : Recordings
+    kept : mapping
+        Source and shape → order, as settled before.
+
+    Returns
+    -------
+    Recordings
+        Files whose order cannot be settled are among the refused.
+    """
+    groups: dict[tuple[str, str], list[DateEvidence]] = {}
+    for recording in found.files:
+        if recording.dates is not None:
+            groups.setdefault(_dates_of(recording), []).append(recording.dates)
+    decisions = {key: decide(files) for key, files in groups.items()}
+    settled = Recordings([], list(found.refused))
+    for recording in found.files:
+        evidence = recording.dates
+        if evidence is None:
+            settled.files.append(recording)
+            continue
+        key = _dates_of(recording)
+        order = kept.get(key, decisions[key].order)
+        if order is None:
+            settled.refused.append(question(str(recording.path), evidence, decisions[key]))
+        elif not agrees(evidence, as_order(order)):
+            settled.refused.append(contradiction(str(recording.path), evidence, order))
+        else:
+            settled.files.append(replace(recording, settled=DateOrderKept(*key, order)))
+    return settled
+
+
+def _dates_of(recording: Recording) -> tuple[str, str]:
+    shape = "" if recording.dates is None else recording.dates.shape
+    return source_key(recording.source), shape
 
 
 def _files_in(station: Station, folder: Path) -> list[Path]:
@@ -134,19 +201,46 @@ def look_at(station: Station, path: Path, source: FolderSource) -> Recording:
     if content.broken and b"\n" not in head:
         raise SourceError(f"{path}: cannot be decompressed: {content.broken}")
     if kind_of_table(head) is not None:
-        return Recording(path, size, None, frozenset(), table=True)
-    if head.lstrip().startswith((b"[", b"{")):
-        return Recording(path, size, None, frozenset(), source.clock)
-    layout = find_layout(
-        str(path), _whole_lines(head), source.time_column, source.delimiter, source.decimal
+        return Recording(path, size, source, table=True)
+    if looks_like_senml(head):
+        return Recording(path, size, source)
+    files = TextFiles.of(station, source)
+    found = files.find(str(path), head)
+    if found is None:
+        raise files.why_not(str(path), head)
+    dates = None
+    if found.ambiguous is not None:
+        dates = date_evidence(files, found, _opener(path))
+    return Recording(path, size, source, replace(found, name=path.name), dates=dates)
+
+
+def _opener(path: Path) -> Callable[[], AbstractContextManager[Content]]:
+    return lambda: open_content(path)
+
+
+def looks_like_senml(head: bytes) -> bool:
+    """Whether a file begins like JSON; a logger's line may begin with a bracket too."""
+    start = head.lstrip()
+    return start.startswith(b"{") or (start.startswith(b"[") and not start[1:2].isalpha())
+
+
+def source_key(source: FolderSource) -> str:
+    """By which the settled order of a source's dates is kept."""
+    return f"{source.path}/{source.pattern}"
+
+
+def as_order(text: str) -> DateOrder:
+    """An order of day, month and year as it was stored."""
+    return "mdy" if text == "mdy" else "ymd" if text == "ymd" else "dmy"
+
+
+def contradiction(name: str, evidence: DateEvidence, order: str) -> str:
+    """Why a file waits whose dates do not fit the order of the files before it."""
+    return (
+        f"{name}: its dates, such as {evidence.sample.split()[0]!r}, do not fit the order {order}"
+        " of earlier files of the source. Nothing of this file was stored. Set date_order for the"
+        " source in the station file, or give this file a source of its own"
     )
-    channels = frozenset(layout.columns) & frozenset(station.channels)
-    return Recording(path, size, layout, channels, source.clock)
-
-
-def _whole_lines(head: bytes) -> bytes:
-    """Up to the last line end, or all of it where there is none."""
-    return head[: head.rfind(b"\n") + 1] or head
 
 
 def read_recording(
@@ -160,15 +254,16 @@ def read_recording(
     quarantine.
     """
     name = recording.path.name
+    settled = recording.settled
     with open_content(recording.path) as content:
-        if recording.layout is None:
+        if recording.text is None:
             batches = _packs(station, name, content)
         else:
-            zone = read_clock(recording.clock or station.station.clock)
-            reader = DelimitedReader(name, recording.layout, frozenset(station.channels), zone)
+            order = None if settled is None else as_order(settled.date_order)
+            reader = TextFiles.of(station, recording.source).reader(recording.text, order)
             batches = reader.batches(content, block_bytes)
         for batch in batches:
-            yield batch, content.position
+            yield replace(batch, settled=settled), content.position
         if content.broken:
             reason = f"the compressed file breaks off: {content.broken}"
             yield refused_batch(name, 0, reason, b""), content.position

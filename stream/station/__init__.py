@@ -1,6 +1,6 @@
 """The station file: what stands in the field, as frozen, validated models."""
 
-from stream.science.units import senml_rule
+from stream.science.units import same_unit, senml_rule, unit_as_written
 from stream.station.amend import amended
 from stream.station.checks import needed_channels
 from stream.station.clock import fixed_offset_us, read_clock
@@ -46,7 +46,9 @@ __all__ = [
     "needed_channels",
     "read_clock",
     "read_notes",
+    "same_unit",
     "senml_rule",
     "standing",
+    "unit_as_written",
     "url_beside",
 ]

@@ -11,6 +11,7 @@ from stream.science.units import CHANNEL_UNITS
 from stream.station.clock import read_clock
 from stream.station.models import Analyzer, Chamber, Station, TablesSource
 from stream.station.server_checks import server_faults
+from stream.station.source_checks import source_faults
 
 
 def faults(station: Station) -> Iterator[str]:
@@ -24,6 +25,7 @@ def faults(station: Station) -> Iterator[str]:
     yield from _field(station)
     yield from _season(station)
     yield from _archive(station)
+    yield from source_faults(station)
     yield from server_faults(station)
 
 

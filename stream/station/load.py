@@ -6,7 +6,7 @@ import json
 import os
 import re
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, get_args
@@ -17,6 +17,7 @@ from stream.errors import StationFileError
 from stream.station.checks import faults
 from stream.station.models import FolderSource, MqttSource, Station, TablesSource
 from stream.station.notes import BadPeriod
+from stream.station.shared import Document, in_defaults, open_questions, put_in
 from stream.station.telling import Mail
 
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
@@ -133,14 +134,25 @@ def load_station(path: Path) -> StationFile:
         raise StationFileError([f"{path}: cannot be read: {reason}"]) from None
     except tomllib.TOMLDecodeError as error:
         raise StationFileError([f"{path}: not valid TOML: {error}"]) from None
+    asked = list(open_questions(document))
+    if asked:
+        count = "1 question is" if len(asked) == 1 else f"{len(asked)} questions are"
+        first = f"{path}: {count} still open; write each answer in place of its question"
+        raise StationFileError([first, *(f"{path}: {line}" for line in asked)])
     try:
-        station = Station.model_validate(document)
+        station = Station.model_validate(put_in(document))
     except ValidationError as error:
-        raise StationFileError([f"{path}: {line}" for line in _explain(error)]) from None
+        raise _wrong(path, document, _explain(error)) from None
     wrong = [*faults(station), *_missing_variables(station)]
     if wrong:
-        raise StationFileError([f"{path}: {line}" for line in wrong])
+        raise _wrong(path, document, wrong)
     return StationFile(path, station, digest_of(station))
+
+
+def _wrong(path: Path, document: Document, faults: Iterable[str]) -> StationFileError:
+    """Faults with their places, each told once where chambers share it."""
+    lines = dict.fromkeys(in_defaults(document, fault) for fault in faults)
+    return StationFileError([f"{path}: {line}" for line in lines])
 
 
 def digest_of(station: Station, bad: tuple[BadPeriod, ...] = ()) -> str:
@@ -150,6 +162,9 @@ def digest_of(station: Station, bad: tuple[BadPeriod, ...] = ()) -> str:
 
 def _canonical(station: Station, bad: tuple[BadPeriod, ...]) -> str:
     content = station.model_dump(mode="json", by_alias=True, exclude=_NOT_IN_DIGEST)
+    for channel in content["channels"].values():
+        # How a column is found and read does not change what a flux is.
+        del channel["column"], channel["states"]
     for analyzer in content["analyzers"]:
         for standard in analyzer["standards"]:
             del standard["expires"]

@@ -40,10 +40,18 @@ class FolderSource(Model):
     kind: Literal["folder"]
     path: str
     pattern: str = "*.csv"
-    time_column: str = "time"
     clock: str | None = None
-    delimiter: Literal[",", ";", "\t"] | None = None
+    # How its files are written; what is left out is found in each file.
+    encoding: str | None = None
+    delimiter: Literal[",", ";", "\t", "|", " "] | None = None
     decimal: Literal[".", ","] | None = None
+    header_line: Annotated[int, Field(ge=0, le=1000)] | None = None
+    columns: Annotated[tuple[str, ...], Field(strict=False)] = ()
+    time_column: str | None = None
+    date_column: str | None = None
+    date_order: Literal["dmy", "mdy", "ymd"] | None = None
+    time_format: str | None = None
+    missing: Annotated[tuple[str, ...], Field(strict=False)] | None = None
 
 
 class MqttSource(Model):
@@ -85,6 +93,8 @@ class Channel(Model):
 
     unit: str
     range: Annotated[tuple[Finite, Finite], Field(strict=False)] | None = None
+    column: str | None = None
+    states: dict[str, Finite] = {}
 
 
 class Standard(Model):

@@ -89,6 +89,8 @@ class Changes:
         For the quarantine.
     clock_events, positions : list of rows
         Doubts about clocks, and how far watched files have been taken.
+    date_orders : list of rows
+        How sources write dates: ``source``, ``shape``, ``date_order``; the first stands.
     hand_tables : list of rows
         Tables that people brought: ``kind``, ``name``, ``digest``, ``content``.
     notes_taken : list of int
@@ -106,6 +108,7 @@ class Changes:
     rejects: list[Row] = field(default_factory=list)
     clock_events: list[Row] = field(default_factory=list)
     positions: list[Row] = field(default_factory=list)
+    date_orders: list[Row] = field(default_factory=list)
     hand_tables: list[Row] = field(default_factory=list)
     notes_taken: list[int] = field(default_factory=list)
     unsettled: list[tuple[int, int]] | None = None

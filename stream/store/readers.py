@@ -10,6 +10,7 @@ from stream.store.connect import Store
 from stream.store.schema import (
     PROVISIONAL,
     closures,
+    date_orders,
     fluxes,
     gaps,
     model_fits,
@@ -262,6 +263,13 @@ class Reader:
             query = select(positions).where(positions.c.station == self._station)
             rows = connection.execute(query).mappings().all()
         return [{k: v for k, v in row.items() if k != "station"} for row in rows]
+
+    def date_orders(self) -> dict[tuple[str, str], str]:
+        """Source and shape of its dates → order of day and month, as settled."""
+        c = date_orders.c
+        query = select(c.source, c.shape, c.date_order).where(c.station == self._station)
+        with self._store.reading() as connection:
+            return {(r.source, r.shape): r.date_order for r in connection.execute(query)}
 
     def _newest(self, table: Table, when: str, period: Period) -> Iterator[Row]:
         query = (

@@ -123,8 +123,18 @@ positions = Table(
     Column("head_bytes", Integer, nullable=False),
     Column("head_digest", String(32), nullable=False),
     Column("tail_digest", String(32), nullable=False),
+    Column("layout", Text),
 )
 """How far each file of a watched folder has been taken, and how to know it again."""
+
+date_orders = Table(
+    "date_orders",
+    metadata,
+    _key("station"),
+    *[Column(name, _PATH, primary_key=True) for name in ("source", "shape")],
+    Column("date_order", String(3), nullable=False),
+)
+"""Whether a source writes the day or the month first, as its records settled it once."""
 
 archive_days = Table(
     "archive_days",

@@ -16,6 +16,7 @@ from stream.store.schema import (
     PROVISIONAL,
     clock_events,
     closures,
+    date_orders,
     fluxes,
     gaps,
     model_fits,
@@ -79,6 +80,7 @@ class Writer:
             written["quarantine", "new"] += refused
             self._put(connection, clock_events, changes.clock_events, "keep")
             self._put(connection, positions, changes.positions, "replace")
+            self._put(connection, date_orders, changes.date_orders, "keep")
             if changes.hand_tables:
                 put_tables(connection, self._station, changes.hand_tables)
             if changes.notes_taken:

@@ -10,6 +10,7 @@ from stream import __version__
 from stream.field.desk import Desk
 from stream.field.series import calendar
 from stream.records import DAY, rfc3339
+from stream.refusals import by_reason
 from stream.station import Station, read_clock, read_notes, standing
 from stream.store.anchors import AnchorReader
 from stream.store.notes import Notes
@@ -22,6 +23,8 @@ from stream.summary.standards import standards_of
 from stream.summary.tasks import tasks_of
 from stream.summary.upkeep import hand_sampling, upkeep
 
+MOST_REASONS: Final = 8
+"""Reasons of refused lines that a morning is told."""
 _FORTNIGHT: Final = 14
 
 
@@ -113,6 +116,7 @@ def _machine(
         pending=desk.reader.pending(),
         quarantined=quarantined,
         newly_quarantined=None if earlier is None else quarantined - earlier,
+        refusals=by_reason(desk.reader.quarantine())[:MOST_REASONS],
         clock=_clock(desk, period),
     )
 

@@ -3,6 +3,8 @@
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from stream.refusals import Refusals
+
 
 @dataclass(frozen=True, slots=True)
 class Task:
@@ -161,6 +163,7 @@ class Machine:
     pending: int
     quarantined: int
     newly_quarantined: int | None
+    refusals: list[Refusals]
     clock: list[ClockDoubt]
 
 

@@ -27,9 +27,8 @@ from stream.demo.write import _fast_text, _slow_text, station_text
 from stream.pipeline.replay import replay
 from stream.science.models import fit_model
 from stream.science.segments import Segments
-from stream.sources.delimited import DelimitedReader
-from stream.sources.layout import find_layout
-from stream.station import load_station, read_clock
+from stream.sources.opening import TextFiles
+from stream.station import FolderSource, load_station
 
 GASES = {"N2O": "n2o", "CH4": "ch4", "CO2": "co2"}
 
@@ -145,17 +144,16 @@ def make(days: int, folder: Path) -> tuple[Path, Path, Path]:
 
 def reading(station: Path, fast: Path) -> tuple[float, float, float]:
     """Size [MB], our speed and that of the pandas C reader [MB/s], both with times parsed."""
-    channels = frozenset(load_station(station).station.channels)
+    files = TextFiles.of(load_station(station).station, FolderSource(kind="folder", path="."))
     size = fast.stat().st_size / 1e6
 
     def ours() -> None:
         with fast.open("rb") as stream:
             head = stream.read(65536)
             stream.seek(0)
-            layout = find_layout("gas.csv", head[: head.rfind(b"\n") + 1], "time")
-            for _ in DelimitedReader("gas.csv", layout, channels, read_clock("+10:00")).batches(
-                stream
-            ):
+            found = files.find("gas.csv", head)
+            assert found is not None
+            for _ in files.reader(found).batches(stream):
                 pass
 
     def plain() -> None:

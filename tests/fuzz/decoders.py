@@ -7,6 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
 import rounds
 from small import station_text
 
@@ -14,12 +15,12 @@ from stream.errors import RecordError, SourceError, StationFileError, StoreError
 from stream.pipeline.run_values import run_values
 from stream.pipeline.vials import closures_in, match
 from stream.records import EARLIEST, LATEST, Batch
-from stream.sources.delimited import DelimitedReader
 from stream.sources.folder import FolderWatch
 from stream.sources.hand import read_table, table_text
-from stream.sources.layout import find_layout
 from stream.sources.messages import Decoder, Message
+from stream.sources.opening import TextFiles
 from stream.sources.senml import decode_pack
+from stream.sources.time_columns import parse_column
 from stream.sources.timestamps import parse_time
 from stream.sources.unpack import open_content
 from stream.station import FolderSource, load_station, read_clock
@@ -83,13 +84,13 @@ def rows(data: bytes) -> None:
 
 def delimited(data: bytes) -> None:
     """A logger's text file."""
-    try:
-        layout = find_layout("fuzz", data, "time")
-    except SourceError:
-        return
     for clock in ("+01:00", "Europe/Copenhagen"):
-        reader = DelimitedReader("fuzz", layout, frozenset(UNITS), read_clock(clock))
+        files = TextFiles.of(STATION, FolderSource(kind="folder", path=".", clock=clock))
         try:
+            found = files.find("fuzz", data)
+            if found is None:
+                raise files.why_not("fuzz", data)
+            reader = files.reader(found)
             for batch in reader.batches(io.BytesIO(data), 256):
                 hold(batch)
         except SourceError:
@@ -123,11 +124,17 @@ def folder(data: bytes) -> None:
 
 
 def moment(data: bytes) -> None:
-    """A time as text."""
-    try:
-        parse_time(data.decode("utf-8", "replace"))
-    except RecordError:
-        return
+    """A time as text, alone and as a column."""
+    text = data.decode("utf-8", "replace").strip()
+    for order in (None, "dmy", "mdy", "ymd"):
+        column = parse_column(pa.array([text] * 2), order, None)
+        try:
+            alone = parse_time(text, order)
+        except RecordError:
+            assert column is None
+            continue
+        if column is not None:
+            assert (column[0].tolist(), column[1].tolist()) == ([alone[0]] * 2, [alone[1]] * 2)
 
 
 def day(data: bytes) -> None:
@@ -185,13 +192,29 @@ SEEDS: dict[str, list[bytes]] = {
     "delimited": [
         b"time,n2o,h2o\n2026-02-02T02:40:00+10:00,331.2,12\n2026-02-02 02:40:01,,NaN\n",
         b"\xef\xbb\xbftime;n2o;lid_1\r\n1770000000,5;331,2;1\r\n\r\ntime;n2o;lid_1\r\n",
+        "station log 7\nDatum;Uhrzeit;N2O [ppb];lid_1\n;;ppb;\n03.04.2026;23:59:30;331,2;open\n"
+        "04.04.2026;00:00:10;#N/A;closed\nDatum;lid_1;n2o;Uhrzeit\n".encode("utf-16"),
+        b"sep=,\nDate,Time,n2o,remark\n4/3/2026,11:59:59 PM,-9999,a, b\n4/4/2026,12:00 AM,1,\n",
+        b"time n2o\n20260403120000 3.1\n46115.5 1\n1775217600000 2\n",
         b'"time",n2o\n"2026-04-05 02:30:00.123456789",1e5\nrubbish\n1770000000,"1\n',
     ],
     "packed": [
         b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x00\x03+\xc9\xccMU\xc8\xcb7\xe2\x02\x00",
         b"(\xb5/\xfd\x04\x00I\x00\x00time,n2o\n",
     ],
-    "moment": [b"2026-02-02T02:40:00.5+10:00", b"1770000000.25", b"2026-02-02", b"24:00"],
+    "moment": [
+        b"2026-02-02T02:40:00.5+10:00",
+        b"1770000000.25",
+        b"2026-02-02",
+        b"24:00",
+        b"03.04.2026 24:00",
+        b"4/3/26 12:00:00.5 PM",
+        b"46115.5",
+        b"20260403T120000,5Z",
+        b"Apr 3, 2026 9:05",
+        b"3-Apr-2026",
+        b"1775217600000",
+    ],
     "day": [b"PAR1", b"PAR1\x15\x04\x15\x10PAR1"],
     "table": [
         rounds.written(rounds.vials()),

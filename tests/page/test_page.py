@@ -258,6 +258,15 @@ def test_treatments_are_daily_means_by_area(served: Served, tmp_path: Path) -> N
         assert s["y"] == pytest.approx(mine.tolist(), rel=1e-12)
 
 
+def test_refused_lines_are_shown_by_reason(served: Served) -> None:
+    """The sample's broken line and its logger's greeting, with what usually lies behind."""
+    page = served.get("/faults")[2].decode()
+    assert 'aria-label="Refused lines by reason"' in page
+    assert "2 lines could not be taken." in page
+    assert "likely cause" in page
+    assert "a damaged line" in page
+
+
 def test_a_download_is_the_export(served: Served, tmp_path: Path) -> None:
     status, _, body = served.get("/download?what=fluxes&format=csv&to=2026-06-16")
     out = tmp_path / "fluxes.csv"

@@ -10,15 +10,19 @@ from hypothesis import strategies as st
 from stream.errors import SourceError
 from stream.records import Batch, rfc3339
 from stream.sources.delimited import DelimitedReader
-from stream.sources.layout import find_layout
-from stream.station import read_clock
+from stream.sources.header import ChannelColumn
+from stream.sources.layout import find_layout, no_layout
+from stream.station import FolderSource, read_clock
 
-WANTED = frozenset({"n2o", "lid"})
+WANTED = {"n2o": ChannelColumn(None, "nmol/mol"), "lid": ChannelColumn(None, "1")}
 
 
 def reader(text: bytes, clock: str = "+10:00", **settings: str) -> DelimitedReader:
-    layout = find_layout("log.csv", text, "time", **settings)
-    return DelimitedReader("log.csv", layout, WANTED, read_clock(clock))
+    source = FolderSource(kind="folder", path=".", **settings)
+    layout = find_layout("log.csv", text, source, WANTED)
+    if layout is None:
+        raise no_layout("log.csv", text, source, WANTED)
+    return DelimitedReader("log.csv", layout, WANTED, read_clock(clock), source)
 
 
 def read(text: bytes, block: int = 1 << 20, clock: str = "+10:00", **settings: str) -> list[Batch]:
@@ -106,16 +110,35 @@ BAD = [
     (b"2026-02-09 00:00:02,331.5", "2 fields where the header has 3"),
     (b"2026-02-09 00:00:02,331.5,0,7", "4 fields where the header has 3"),
     (b"noon,331.5,0", "'noon' is not a time"),
-    (b"2026-02-09 00:00:02,33l.5,0", "n2o: '33l.5' is not a number"),
-    (b"2026-02-09 00:00:02,inf,0", "n2o: 'inf' is not a number"),
-    (b"2026-02-09 00:00:02,1e999,0", "n2o: '1e999' is too large"),
-    (b"2026-02-09 00:00:02,1_000,0", "n2o: '1_000' is not a number"),
-    (b"2026-02-09 00:00:02,\xff\xfe,0", "not UTF-8 text"),
     (b'2026-02-09 00:00:02,"331.5,0', "its quotes do not close"),
     (b"1999-02-09 00:00:02,331.5,0", "time 1999-02-08T14:00:02Z is before 2000 or after 2100"),
     (b",331.5,0", "'' is not a time"),
     (b"2026-02-09 00:00:02,3\x0031.5,0", "holds a NUL byte"),
 ]
+BAD_CELLS = [
+    (b"2026-02-09 00:00:02,33l.5,0", "n2o: '33l.5' is not a number"),
+    (b"2026-02-09 00:00:02,inf,0", "n2o: 'inf' is not a number"),
+    (b"2026-02-09 00:00:02,1e999,0", "n2o: '1e999' is too large"),
+    (b"2026-02-09 00:00:02,1_000,0", "n2o: '1_000' is not a number"),
+    (b"2026-02-09 00:00:02,\xff\xfe,0", "n2o: 'ÿþ' is not a number"),
+    (
+        b'2026-02-09 00:00:02,"331,5",0',
+        "n2o: '331,5' has a decimal comma, and other numbers of this file a point",
+    ),
+]
+
+
+@pytest.mark.parametrize(("line", "reason"), BAD_CELLS, ids=[reason for _, reason in BAD_CELLS])
+@pytest.mark.parametrize("many", [2, 5000])
+def test_a_bad_cell_costs_that_cell(line: bytes, reason: str, many: int) -> None:
+    """Its neighbours on the line are records, as all other lines are."""
+    good = [f"2026-02-09 01:00:00.{i:04d},{300 + i / 10},0".encode() for i in range(1, 1 + many)]
+    text = b"\n".join([b"time,n2o,lid", *good[: many // 2], line, *good[many // 2 :], b""])
+    batches = read(text)
+    assert rejects(batches) == [(many // 2 + 2, reason)]
+    found = rows(batches)
+    assert ("2026-02-08T14:00:02Z", -1.0, 0.0) in found
+    assert len(found) == many + 1
 
 
 @pytest.mark.parametrize(("line", "reason"), BAD, ids=[reason for _, reason in BAD])
@@ -162,13 +185,13 @@ def test_the_same_line_twice_is_one_record_and_another_value_is_refused() -> Non
         (b"\n \n", "the file is empty"),
         (b"\x89PNG\r\n\x1a\n\x00\x00,", "neither delimited text nor SenML"),
         (b"just some prose\nand more\n", "is no header of delimited columns"),
-        (b"stamp,n2o\n1,2\n", "no column 'time' in its header"),
-        (b"time,n2o,n2o\n1,2,3\n", "appears twice"),
+        (b"wann,n2o\n1,2\n", "no column of times in its header"),
+        (b"time,n2o,n2o\n1,2,3\n", "all fit the channel 'n2o'"),
     ],
 )
 def test_files_that_are_no_logs(text: bytes, message: str) -> None:
     with pytest.raises(SourceError, match=message):
-        find_layout("log.csv", text, "time")
+        reader(text)
 
 
 CELL = st.one_of(

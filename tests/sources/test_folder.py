@@ -115,7 +115,7 @@ def test_line_numbers_go_on_after_a_restart(station: Station, content: bytes) ->
     station.poll()
     ((_, _, source, line, reason, text),) = station.quarantine()
     assert (source, line, text) == ("log.csv", content[:cut].count(b"\n") + 1, "rubbish")
-    assert "1 fields where the header has" in str(reason)
+    assert reason == "'rubbish' is not a time"
     assert station.records() == everything()
 
 
@@ -264,12 +264,13 @@ def test_a_file_that_cannot_be_taken_is_said_once(station: Station) -> None:
     (station.folder / "log-other.csv").write_text("when;what\n1;2\n")
     (station.folder / "log-empty.csv").write_text("")
     station.poll()
+    assert len(station.quarantine()) < 2, "what is being written is given the time of one look"
     station.poll()
     station.start()
     assert station.poll() == 0
     reasons = sorted(str(row[4]) for row in station.quarantine())
     assert len(reasons) == 2
-    assert "no column 'time'" in reasons[0] + reasons[1]
+    assert "no column of times" in reasons[0] + reasons[1]
     (station.folder / "log-other.csv").write_text("time,n2o\n1770000000,2\n")
     station.poll()
     assert station.records() == {"n2o": [(1_770_000_000_000_000, 2.0)]}

@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 
 from stream.errors import RecordError
 from stream.records import rfc3339, to_micros
-from stream.sources.timestamps import LoggerClock, epoch_to_micros, kind_of, parse_time
+from stream.sources.logger_clock import LoggerClock
+from stream.sources.time_columns import epoch_to_micros
+from stream.sources.timestamps import kind_of, parse_time
 from stream.station import read_clock
 
 

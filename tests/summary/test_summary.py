@@ -135,6 +135,16 @@ def test_zero_gas_has_no_relative_deviation() -> None:
     assert deviations(rows) == [(2, pytest.approx(0.01))]
 
 
+def test_refused_lines_are_told_by_reason(days: Days) -> None:
+    """The logger's broken line and its greeting; the other station's loggers wrote none."""
+    last = list(days.days.values())[-1]
+    reasons = [(r.count, r.source) for r in last.machine.refusals]
+    own = days.file.station.id == "vellmark"
+    assert reasons == ([(1, "gas_2026-06-16.csv.gz")] * 2 if own else [])
+    for text in (as_text(last), as_html(last)):
+        assert ("likely cause" in text) == own
+
+
 def test_counts_of_closures(days: Days) -> None:
     """Due is what came and what did not; a gap row is a closure that was due."""
     gap_flags = {"lid_stuck_open", "lid_stuck_closed", "lid_stuck_moving", "no_lid_records"}

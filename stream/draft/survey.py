@@ -1,0 +1,317 @@
+"""What some files of a station hold, before any station file says what it means."""
+
+import json
+import re
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stream.errors import RecordError, SourceError
+from stream.sources.dates import date_evidence, decide
+from stream.sources.header import ChannelColumn, find_time, split_unit
+from stream.sources.layout import DELIMITERS, split_line, without_empty_end
+from stream.sources.opening import Found, TextFiles
+from stream.sources.replay import looks_like_senml
+from stream.sources.senml import decode_pack
+from stream.sources.text import as_text, find_encoding
+from stream.sources.timestamps import DateOrder, is_date, is_stamp, is_time_of_day, match_stamp
+from stream.sources.unpack import open_content
+from stream.station import FolderSource, unit_as_written
+
+Floats = NDArray[np.float64]
+Micros = NDArray[np.int64]
+
+_HEAD: Final = 256 * 1024
+_MOST_BYTES: Final = 64 * 1024 * 1024
+"""Of one file that are read: days of records, and enough to see what they are."""
+_MOST_WORDS: Final = 6
+"""A column of more words is a remark."""
+_NUMBER: Final = re.compile(r"^[+-]?[\d.,]+(?:[eE][+-]?\d+)?$")
+_STATES: Final = {
+    "open": 0.0, "opened": 0.0, "closed": 1.0, "close": 1.0, "shut": 1.0,
+    "moving": 2.0, "opening": 2.0, "closing": 2.0,
+    "false": 0.0, "off": 0.0, "no": 0.0, "true": 1.0, "on": 1.0, "yes": 1.0,
+}  # fmt: skip
+
+
+@dataclass
+class Column:
+    """One column of the files, under the name that its channel would have.
+
+    Attributes
+    ----------
+    name : str
+    header : str
+        As it stands in the files.
+    unit : str or None
+        In the station file's words, where the files state one.
+    states : dict of str to float
+        Words of it that the station file must be told.
+    times, values : list of ndarray
+        Piece by piece [µs, as the files write them].
+    """
+
+    name: str
+    header: str
+    unit: str | None = None
+    states: dict[str, float] = field(default_factory=dict)
+    times: list[Micros] = field(default_factory=list)
+    values: list[Floats] = field(default_factory=list)
+
+    def series(self) -> tuple[Micros, Floats]:
+        """Times in order and values, those without a value left out."""
+        times = np.concatenate([np.empty(0, np.int64), *self.times])
+        values = np.concatenate([np.empty(0), *self.values])
+        known = ~np.isnan(values)
+        order = np.argsort(times[known], kind="stable")
+        return times[known][order], values[known][order]
+
+
+@dataclass
+class Survey:
+    """What files hold.
+
+    Attributes
+    ----------
+    columns : dict of str to Column
+        By name.
+    sources : dict of (folder, pattern) to dict
+        Keys that the source needs beside path and pattern.
+    left : list of str
+        Headers of columns that hold text.
+    offsets : set of str
+        Offsets that stamps bear.
+    local : bool
+        Whether some stamps bear none.
+    starts : dict of bool to int
+        First time of stamps without offset (True) and of others [µs].
+    """
+
+    columns: dict[str, Column] = field(default_factory=dict)
+    sources: dict[tuple[Path, str], dict[str, str]] = field(default_factory=dict)
+    left: list[str] = field(default_factory=list)
+    offsets: set[str] = field(default_factory=set)
+    local: bool = False
+    starts: dict[bool, int] = field(default_factory=dict)
+
+    def saw(self, local: bool, times: Micros) -> None:
+        """Note where records begin, by whether their stamps bear no offset."""
+        if len(times):
+            first = int(times.min())
+            self.starts[local] = min(self.starts.get(local, first), first)
+
+
+def survey(paths: Sequence[Path]) -> Survey:
+    """Read files of a station that has no station file yet.
+
+    Parameters
+    ----------
+    paths : sequence of Path
+        Files, or folders of files.
+
+    Raises
+    ------
+    SourceError
+        A path does not exist, or a file is not understood.
+    """
+    found = Survey()
+    for path in _files(paths):
+        plain = path.name.removesuffix(".gz").removesuffix(".zst")
+        keys = found.sources.setdefault((path.parent, f"*{Path(plain).suffix}"), {})
+        with open_content(path) as content:
+            head = content.read(_HEAD)
+        if content.broken and b"\n" not in head:
+            raise SourceError(f"{path}: cannot be decompressed: {content.broken}")
+        if looks_like_senml(head):
+            _read_senml(path, found)
+        else:
+            _read_text(path, head, found, keys)
+    return found
+
+
+def _files(paths: Sequence[Path]) -> list[Path]:
+    files: list[Path] = []
+    for path in paths:
+        if path.is_dir():
+            files += sorted(p for p in path.iterdir() if p.is_file() and p.name[0] != ".")
+        elif path.exists():
+            files.append(path)
+        else:
+            raise SourceError(f"{path}: no such file or folder; give a file of the station")
+    if not files:
+        raise SourceError(f"{paths[0]}: the folder is empty; give files of the station")
+    return files
+
+
+def channel_name(header: str) -> str:
+    """A channel's name for a header: ``N2O [ppb]`` → ``n2o``."""
+    plain = re.sub(r"[^a-z0-9]+", "_", split_unit(header)[0].lower()).strip("_")
+    return plain or "column"
+
+
+def _read_text(path: Path, head: bytes, found: Survey, keys: dict[str, str]) -> None:
+    encoding = find_encoding(head)
+    text = encoding.to_utf8(head[: encoding.lines_end(head)] or head)
+    lines = [as_text(line).rstrip("\r") for line in text.split(b"\n")]
+    header, behind = _header(lines)
+    columns = dict(_columns(header, behind, found))
+    wanted = {
+        name: ChannelColumn(c.header, "", {**_STATES, **c.states}) for name, c in columns.items()
+    }
+    files = TextFiles(FolderSource(kind="folder", path="."), wanted, "UTC")
+    opened = files.find(str(path), head)
+    if opened is None:
+        raise files.why_not(str(path), head)
+    order: DateOrder | None = None
+    if opened.ambiguous is not None:
+        order = decide([date_evidence(files, opened, partial(open_content, path))]).order
+        if order is None:
+            sample = opened.ambiguous.split()[0]
+            keys["date_order"] = (
+                f"? Is {sample} written with its day or its month first: dmy or mdy?"
+            )
+            order = "dmy"
+    for name, column in columns.items():
+        found.columns.setdefault(name, column)
+        found.columns[name].states |= column.states
+    local = _note_stamps(opened, behind, found)
+    with open_content(path) as content:
+        reader = files.reader(opened, order)
+        for batch in reader.batches(content):
+            found.saw(local, batch.times)
+            for j, name in enumerate(batch.channels):
+                found.columns[name].times.append(batch.times)
+                found.columns[name].values.append(batch.values[:, j])
+            if content.position > _MOST_BYTES:
+                break
+
+
+def _header(lines: Sequence[str]) -> tuple[list[str], list[list[str]]]:
+    """The header's cells, and those of the lines behind it."""
+    for i, line in enumerate(lines[:200]):
+        best: tuple[list[str], str] | None = None
+        for delimiter in DELIMITERS:
+            cells = without_empty_end(split_line(line, delimiter))
+            named = find_time(cells, None) is not None and len(cells) > 1
+            if named and (best is None or len(cells) > len(best[0])):
+                best = (cells, delimiter)
+        if best is not None and any(c.isalpha() for c in line):
+            return best[0], [split_line(x, best[1]) for x in lines[i + 1 :] if x.strip()]
+    return _header_by_content(lines)
+
+
+def _header_by_content(lines: Sequence[str]) -> tuple[list[str], list[list[str]]]:
+    """The line of names before the first date."""
+    for at, line in enumerate(lines[:200]):
+        for delimiter in DELIMITERS[:-1]:
+            cells = split_line(line, delimiter)
+            if len(cells) < 2 or not any(is_stamp(cell) for cell in cells):
+                continue
+            for above in range(at - 1, -1, -1):
+                names = split_line(lines[above], delimiter)
+                if len(names) == len(cells):
+                    return names, [split_line(x, delimiter) for x in lines[at:] if x.strip()]
+    return [], []
+
+
+def _columns(
+    header: Sequence[str], behind: Sequence[Sequence[str]], found: Survey
+) -> Iterator[tuple[str, Column]]:
+    """Columns that hold numbers or a few words."""
+    time = find_time(header, None)
+    taken: set[str] = set()
+    for i, cell in enumerate(header):
+        cells = [row[i] for row in behind if i < len(row)]
+        if i == time or not cell or _holds_times(cells):
+            continue
+        units = [unit_as_written(c) for c in cells[:3] if c and not _NUMBER.match(c)]
+        unit = unit_as_written(split_unit(cell)[1] or "") or next((u for u in units if u), None)
+        words = _words(cells[3:] or cells)
+        if len(words) > _MOST_WORDS or (words and not words & set(_STATES)):
+            if cell not in found.left:
+                found.left.append(cell)
+            continue
+        name = channel_name(cell)
+        if name in taken:
+            continue
+        taken.add(name)
+        unknown = sorted(words - set(_STATES))
+        states = {word: 3.0 + k for k, word in enumerate(unknown)}
+        yield name, Column(name, cell, unit, states)
+
+
+def _words(cells: Sequence[str]) -> set[str]:
+    """Words of a column in lower case, but for those that hold no value."""
+    from stream.sources.cells import MISSING
+
+    return {c.lower() for c in cells if c not in MISSING and not _NUMBER.match(c)}
+
+
+def _holds_times(cells: Sequence[str]) -> bool:
+    last = cells[-1] if cells else ""
+    return bool(last) and (is_date(last) or is_stamp(last) or is_time_of_day(last))
+
+
+def _note_stamps(opened: Found, behind: Sequence[Sequence[str]], found: Survey) -> bool:
+    """Note the offset that stamps bear; True where they bear none."""
+    at = opened.layout.time
+    cells = [row[at] for row in behind if at < len(row)]
+    match = next((m for cell in reversed(cells) if (m := match_stamp(cell))), None)
+    if match is None:
+        # A number counts from 1970 in UTC, a time of day stands beside its date.
+        local = any(is_time_of_day(cell) for cell in cells[-1:])
+        found.local = found.local or local
+        return local
+    zone = match["zone"]
+    if zone is None:
+        found.local = True
+        return True
+    found.offsets.add("+00:00" if zone in ("Z", "UTC", "GMT") else zone)
+    return False
+
+
+def _read_senml(path: Path, found: Survey) -> None:
+    """Names and units first, then the records."""
+    with open_content(path) as content:
+        text = content.read(_MOST_BYTES)
+    lines = [line for line in text.split(b"\n") if line.strip()]
+    units: dict[str, str] = {}
+    for line in lines[:2000]:
+        units |= _senml_units(line)
+    for name, unit in units.items():
+        found.columns.setdefault(name, Column(name, name, unit or None))
+    known = {name: unit or "1" for name, unit in units.items()}
+    for line in lines:
+        try:
+            batch = decode_pack(path.name, line, known)
+        except RecordError:
+            continue
+        found.saw(False, batch.times)
+        for j, name in enumerate(batch.channels):
+            found.columns[name].times.append(batch.times)
+            found.columns[name].values.append(batch.values[:, j])
+
+
+def _senml_units(line: bytes) -> dict[str, str]:
+    """Channel → unit in the station file's words, '' for a ratio, of one pack."""
+    try:
+        pack = json.loads(line)
+    except ValueError:
+        return {}
+    units: dict[str, str] = {}
+    base, common = "", None
+    for entry in pack if isinstance(pack, list) else []:
+        if not isinstance(entry, dict):
+            continue
+        base, common = entry.get("bn", base), entry.get("bu", common)
+        name = f"{base}{entry.get('n', '')}"
+        label = str(entry.get("u", common) or "")
+        if name and "v" in entry:
+            # In RFC 8428 "/" and "%" name ratios between 0 and 1.
+            units[name] = "" if label in ("/", "%", "") else unit_as_written(label) or ""
+    return units

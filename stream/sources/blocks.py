@@ -1,0 +1,190 @@
+"""A whole block of lines at once, where all of them are plainly good."""
+
+from typing import Any, Final
+
+import numpy as np
+import pyarrow as pa
+from numpy.typing import NDArray
+from pyarrow import compute
+from pyarrow import csv as arrow_csv
+
+from stream.errors import RecordError
+from stream.sources.cells import read_number
+from stream.sources.layout import Layout, split_line
+from stream.sources.lines import LineReader
+from stream.sources.text import as_text
+from stream.sources.time_columns import numbers_to_micros, parse_column
+from stream.sources.timestamps import kind_of
+
+Floats = NDArray[np.float64]
+Micros = NDArray[np.int64]
+
+_ARROW_TIMES: Final = {
+    "offset": pa.timestamp("ns", tz="UTC"),
+    "local": pa.timestamp("ns"),
+    "epoch": pa.float64(),
+}
+_MOST_WORDS: Final = 100
+
+
+def read_alike(
+    block: bytes, lines: LineReader
+) -> tuple[Micros, NDArray[np.bool_], dict[str, Floats]] | None:
+    """Read a block as :meth:`LineReader.read` reads its lines, many times as fast.
+
+    Parameters
+    ----------
+    block : bytes
+        Whole lines.
+    lines : LineReader
+        The rules, and the layout in force.
+
+    Returns
+    -------
+    tuple or None
+        Times [µs], whether they are local, and values by channel; None where any line
+        needs a closer look.
+    """
+    layout = lines.layout
+    sample = as_text(block.lstrip(b"\r\n").split(b"\n", 1)[0])
+    cells = split_line(sample, layout.delimiter)
+    surplus = len(cells) - len(layout.header)
+    if surplus < 0 or any(cells[len(layout.header) :]):
+        return None
+    kind = _time_kind(layout, cells, lines)
+    if not kind:
+        return None
+    table = _parse(block, lines, cells, kind)
+    if table is None:
+        return None
+    found = _times(table, lines, kind)
+    if found is None:
+        return None
+    values = _values(table, lines)
+    return None if values is None else (*found, values)
+
+
+def _time_kind(layout: Layout, cells: list[str], lines: LineReader) -> str:
+    if lines.source.time_format is not None or layout.date is not None:
+        return "stamp"
+    return kind_of(cells[layout.time])
+
+
+def _parse(block: bytes, lines: LineReader, cells: list[str], kind: str) -> pa.Table | None:
+    layout = lines.layout
+    decimal = lines.source.decimal or layout.decimal
+    # Where nothing has shown the decimal mark yet, only whole numbers are plainly good; the
+    # library's whole numbers may be hexadecimal too.
+    if decimal is None and (b"0x" in block or b"0X" in block):
+        return None
+    number = pa.int64() if decimal is None else pa.float64()
+    types: dict[str, Any] = {"time": _ARROW_TIMES.get(kind, pa.string())}
+    names = [f"\0{i}" for i in range(len(layout.header))]
+    names[layout.time] = "time"
+    if layout.date is not None:
+        names[layout.date] = "date"
+        types["date"] = pa.string()
+    for channel, at in layout.channels.items():
+        names[at] = f"={channel}"
+        types[names[at]] = pa.string() if _is_word(channel, cells[at], lines) else number
+    wanted = list(types)
+    for i in range(len(layout.header), len(cells)):
+        names.append(f"\0{i}")
+        types[f"\0{i}"] = pa.null()
+        wanted.append(f"\0{i}")
+    if len(set(names)) != len(names):
+        return None  # one column of two channels, or of a channel and the time
+    if layout.delimiter == " ":
+        block = _one_blank(block)
+    try:
+        return arrow_csv.read_csv(
+            pa.BufferReader(block),
+            read_options=arrow_csv.ReadOptions(column_names=names),
+            parse_options=arrow_csv.ParseOptions(delimiter=layout.delimiter),
+            convert_options=arrow_csv.ConvertOptions(
+                column_types=types,
+                include_columns=wanted,
+                null_values=list(lines.missing),
+                decimal_point=decimal or ".",
+                strings_can_be_null=False,
+            ),
+        )
+    except (pa.ArrowInvalid, pa.ArrowKeyError):
+        return None
+
+
+def _is_word(channel: str, cell: str, lines: LineReader) -> bool:
+    states = lines.wanted[channel].states
+    return bool(states) and cell.lower() in states
+
+
+def _one_blank(block: bytes) -> bytes:
+    """Runs of blanks as one, none at the ends of lines."""
+    rows = [b" ".join(row.split()) for row in block.split(b"\n")]
+    return b"\n".join(rows)
+
+
+def _times(
+    table: pa.Table, lines: LineReader, kind: str
+) -> tuple[Micros, NDArray[np.bool_]] | None:
+    column = table.column("time").combine_chunks()
+    if column.null_count:
+        return None
+    n = len(column)
+    if kind == "stamp":
+        column = compute.utf8_trim_whitespace(column)
+        if lines.layout.date is not None:
+            dates = compute.utf8_trim_whitespace(table.column("date").combine_chunks())
+            column = compute.binary_join_element_wise(dates, column, " ")
+        return parse_column(_chunk(column), lines.order, lines.source.time_format)
+    if kind == "epoch":
+        found = numbers_to_micros(column.to_numpy(zero_copy_only=False))
+        return None if found is None else (found[0], np.full(n, found[1]))
+    times = column.cast(pa.int64()).to_numpy() // 1000
+    return times, np.full(n, kind == "local")
+
+
+def _chunk(column: pa.Array | pa.ChunkedArray) -> pa.Array:
+    return column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+
+
+def _values(table: pa.Table, lines: LineReader) -> dict[str, Floats] | None:
+    values = {}
+    for channel in lines.layout.channels:
+        column = table.column(f"={channel}")
+        if pa.types.is_string(column.type):
+            read = _words(channel, _chunk(column), lines)
+            if read is None:
+                return None
+            values[channel] = read
+            continue
+        found = column.to_numpy()
+        # "NaN" is a number to the library, and may be a mistake by the station file's words.
+        if lines.source.missing is not None and np.isnan(found).sum() > column.null_count:
+            return None
+        if found.dtype.kind == "i":
+            found = found.astype(np.float64)
+        # A finite sum says that all are; a sum that is not may only hold a NaN.
+        if not np.isfinite(found.sum()) and np.isinf(found).any():
+            return None
+        values[channel] = found
+    return values
+
+
+def _words(channel: str, column: pa.Array, lines: LineReader) -> Floats | None:
+    """A column of states in words: each word is read once."""
+    coded = column.dictionary_encode()
+    if len(coded.dictionary) > _MOST_WORDS:
+        return None
+    decimal = lines.source.decimal or lines.layout.decimal
+    if decimal is None and any(c in str(w) for w in coded.dictionary for c in ".,"):
+        return None
+    states = lines.wanted[channel].states
+    try:
+        numbers = [
+            read_number(channel, str(word).strip(), decimal, states, lines.missing)
+            for word in coded.dictionary
+        ]
+    except RecordError:
+        return None
+    return np.asarray(np.array(numbers, dtype=np.float64)[coded.indices.to_numpy()])

@@ -1,0 +1,333 @@
+"""One line at a time: the rules by which a logger's text is read, in words.
+
+What a line means may depend on the lines before it: the header in force, the decimal
+mark that has been shown. That state is the :class:`Layout`, and nothing else.
+"""
+
+import csv
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stream.errors import RecordError
+from stream.records import Reject, refusal
+from stream.sources.cells import decimal_shown, missing_words, read_number
+from stream.sources.header import Wanted, check_units
+from stream.sources.layout import (
+    SETTLED,
+    Layout,
+    header_layout,
+    line_digest,
+    split_line,
+    without_empty_end,
+)
+from stream.sources.text import BOM, as_text
+from stream.sources.timestamps import (
+    AmbiguousDate,
+    DateOrder,
+    is_date,
+    is_time_of_day,
+    parse_time,
+)
+from stream.station import FolderSource
+
+Floats = NDArray[np.float64]
+
+
+@dataclass
+class Rows:
+    """Rows of a piece: times not yet put into UTC, one array a channel."""
+
+    times: NDArray[np.int64]
+    local: NDArray[np.bool_]
+    values: Mapping[str, Floats]
+    lines: NDArray[np.int64]
+    rejects: list[Reject] = field(default_factory=list)
+
+
+class LineReader:
+    """Reads lines one by one.
+
+    Parameters
+    ----------
+    name : str
+        Of the file, for quarantine.
+    layout : Layout
+    source : FolderSource
+        What the station file says of it.
+    wanted : Wanted
+    order : {'dmy', 'mdy', 'ymd'}, optional
+        Of dates like 03.04.2026.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        layout: Layout,
+        source: FolderSource,
+        wanted: Wanted,
+        order: DateOrder | None = None,
+    ) -> None:
+        self.name = name
+        self.source = source
+        self.wanted = wanted
+        self.order = order
+        self.missing: frozenset[str] = frozenset()
+        self.ambiguous: str | None = None
+        """A time whose order of day and month was needed and not given, if there was one."""
+        self.take_layout(layout)
+
+    def take_layout(self, layout: Layout) -> None:
+        """Go on by another layout."""
+        self.layout = layout
+        self.missing = frozenset(missing_words(self.source.missing, layout.decimal or ","))
+
+    def read(self, raw_lines: Sequence[bytes], first: int) -> Rows:
+        """Read lines, the first of which is line ``first`` of the file."""
+        times: list[int] = []
+        local: list[bool] = []
+        lines: list[int] = []
+        values: list[dict[str, float]] = []
+        rejects: list[Reject] = []
+        for number, raw in enumerate(raw_lines, first):
+            line = raw.strip(b"\r").removeprefix(BOM)
+            if not line.strip():
+                continue
+            try:
+                row = self._take(line, number, rejects)
+            except RecordError as error:
+                rejects.append(refusal(self.name, number, str(error), line))
+                continue
+            if row is not None:
+                times.append(row[0])
+                local.append(row[1])
+                values.append(row[2])
+                lines.append(number)
+        channels = dict.fromkeys(c for row in values for c in row)
+        nan = float("nan")
+        return Rows(
+            np.array(times, dtype=np.int64),
+            np.array(local, dtype=bool),
+            {c: np.array([row.get(c, nan) for row in values]) for c in channels},
+            np.array(lines, dtype=np.int64),
+            rejects,
+        )
+
+    def _take(
+        self, line: bytes, number: int, rejects: list[Reject]
+    ) -> tuple[int, bool, dict[str, float]] | None:
+        """Time, whether it is local, and values; None for a line that is no record."""
+        text = as_text(line)
+        if "\0" in text:
+            raise RecordError("holds a NUL byte")
+        try:
+            cells = split_line(text, self.layout.delimiter, strict=True)
+        except csv.Error:
+            raise RecordError("its quotes do not close") from None
+        if self._is_passed_over(text, cells):
+            return None
+        if self.layout.since_header < SETTLED:
+            self._settle(cells)
+        try:
+            moment, cells = self._timed(cells)
+        except RecordError:
+            if self._is_new_header(text, number, rejects) or self._is_unit_line(cells):
+                return None
+            raise
+        self._count(SETTLED)
+        return *moment, self._values(cells, line, number, rejects)
+
+    def _count(self, since_header: int) -> None:
+        if self.layout.since_header != since_header:
+            self.layout = replace(self.layout, since_header=since_header)
+
+    def _is_passed_over(self, text: str, cells: Sequence[str]) -> bool:
+        """The header again, or what stood before it."""
+        if tuple(without_empty_end(cells)) == self.layout.names and self.source.header_line != 0:
+            self._count(0)
+            return True
+        return bool(self.layout.preamble) and line_digest(text) in self.layout.preamble
+
+    def _is_new_header(self, text: str, number: int, rejects: list[Reject]) -> bool:
+        """Whether a line names columns, other than those in force or in another order."""
+        if self.source.columns:
+            return False
+        old = self.layout
+        delimiters = dict.fromkeys([old.delimiter, ",", ";", "\t", "|"])
+        for delimiter in delimiters if self.source.delimiter is None else [old.delimiter]:
+            cells = split_line(text, delimiter)
+            new = header_layout(self.name, cells, delimiter, self.source, self.wanted)
+            if new is None:
+                continue
+            same = new.delimiter == old.delimiter
+            keeps = replace(
+                new,
+                header_lines=old.header_lines,
+                preamble=old.preamble,
+                decimal=old.decimal if same else None,
+            )
+            if not same or new.header != old.names:
+                lost = [c for c in old.channels if c not in new.channels]
+                more = [c for c in new.channels if c not in old.channels]
+                told = f"; no longer {', '.join(lost)}" if lost else ""
+                told += f"; now also {', '.join(more)}" if more else ""
+                reason = f"the columns change here, and are read by their names from here on{told}"
+                rejects.append(refusal(self.name, number, reason, text.encode()))
+            self.take_layout(keeps)
+            return True
+        return False
+
+    def _is_unit_line(self, cells: Sequence[str]) -> bool:
+        """Whether a line behind a header holds units or kinds: no time, and no numbers.
+
+        Raises
+        ------
+        SourceError
+            A unit contradicts the station file.
+        """
+        layout = self.layout
+        if layout.since_header >= SETTLED or len(cells) != len(layout.names):
+            return False
+        mine = {channel: cells[i] for channel, i in layout.channels.items()}
+        words = [cell for cell in mine.values() if cell not in self.missing]
+        if any(cell.lstrip("+-")[:1].isdigit() for cell in words):
+            return False
+        if not words and any(c.isdigit() for c in cells[layout.time]):
+            return False
+        check_units(self.name, mine, self.wanted, "its row of units")
+        self._count(layout.since_header + 1)
+        return True
+
+    def _settle(self, cells: Sequence[str]) -> None:
+        """What only a record tells: whether date and time of day stand apart."""
+        layout = self.layout
+        at = layout.time
+        if at >= len(cells) or layout.date is not None or self.source.time_format is not None:
+            return
+        cell = cells[at]
+        if is_date(cell):
+            if layout.delimiter == " " and len(cells) == len(layout.header) + 1:
+                if is_time_of_day(cells[at + 1]):
+                    self.take_layout(_with_time_of_day(layout))
+                return
+            times = [i for i, c in enumerate(cells) if is_time_of_day(c)]
+            times = [i for i in times if i not in layout.channels.values()]
+            if len(times) == 1:
+                self.layout = replace(layout, date=at, time=times[0])
+        elif is_time_of_day(cell):
+            dates = [i for i, c in enumerate(cells) if i != at and is_date(c)]
+            dates = [i for i in dates if i not in layout.channels.values()]
+            if dates:
+                self.layout = replace(layout, date=dates[0])
+
+    def _timed(self, cells: list[str]) -> tuple[tuple[int, bool], list[str]]:
+        """The time of a row, and its cells as many as the header has."""
+        layout = self.layout
+        n = len(layout.header)
+        if len(cells) < n:
+            self._time(cells)
+            raise RecordError(f"{len(cells)} fields where the header has {n}")
+        if len(cells) > n and any(cells[n:]):
+            return self._joined(cells)
+        return self._time(cells), cells
+
+    def _time(self, cells: Sequence[str]) -> tuple[int, bool]:
+        layout = self.layout
+        if layout.time >= len(cells) or (layout.date or 0) >= len(cells):
+            raise RecordError(f"{len(cells)} fields where the header has {len(layout.header)}")
+        text = cells[layout.time]
+        if layout.date is not None:
+            text = f"{cells[layout.date]} {text}"
+        try:
+            return parse_time(text, self.order, self.source.time_format)
+        except AmbiguousDate as error:
+            self.ambiguous = self.ambiguous or text
+            raise RecordError(f"{error}; set date_order of its source") from None
+
+    def _joined(self, cells: list[str]) -> tuple[tuple[int, bool], list[str]]:
+        """A row with more fields than the header, because of a comma that is no border: in
+        a remark, or before the fraction of a second; only where one way alone makes sense.
+        """
+        surplus = RecordError(f"{len(cells)} fields where the header has {len(self.layout.header)}")
+        for _ in range(self.layout.trailing):
+            cells = cells if cells[-1] else cells[:-1]
+        ways = list(self._ways(cells))
+        if len({tuple(w[i] for i in self._read_at()) for w in ways}) != 1:
+            self._time(cells)
+            raise surplus
+        return self._time(ways[0]), ways[0]
+
+    def _ways(self, cells: list[str]) -> Iterator[list[str]]:
+        """Rows of as many fields as the header that make sense."""
+        layout = self.layout
+        n = len(layout.header)
+        extra = len(cells) - n
+        for at in range(n if extra > 0 else 0):
+            if at in layout.channels.values() or at == layout.date:
+                continue
+            if at == layout.time:
+                if extra != 1 or layout.delimiter != "," or not cells[at + 1].isdigit():
+                    continue
+                if ":" not in cells[at] or not self._has_points(cells):
+                    continue
+            elif cells[at].isdigit():
+                continue
+            end = at + extra + 1
+            joined = [*cells[:at], layout.delimiter.join(cells[at:end]), *cells[end:]]
+            if self._is_sound(joined):
+                yield joined
+
+    def _read_at(self) -> list[int]:
+        layout = self.layout
+        places = [layout.time, *layout.channels.values()]
+        return places if layout.date is None else [*places, layout.date]
+
+    def _has_points(self, cells: Sequence[str]) -> bool:
+        return self.layout.decimal == "." or decimal_shown(cells, ",") == "."
+
+    def _is_sound(self, cells: Sequence[str]) -> bool:
+        try:
+            self._time(cells)
+            for channel, at in self.layout.channels.items():
+                self._number(channel, cells[at])
+        except RecordError:
+            return False
+        return True
+
+    def _values(
+        self, cells: Sequence[str], line: bytes, number: int, rejects: list[Reject]
+    ) -> dict[str, float]:
+        """Values by channel; a cell that is no number costs that cell."""
+        layout = self.layout
+        if layout.decimal is None:
+            mine = [cells[at] for at in layout.channels.values()]
+            shown = decimal_shown([c for c in mine if c not in self.missing], layout.delimiter)
+            if shown is not None:
+                self.take_layout(replace(layout, decimal=shown))
+        values = {}
+        for channel, at in layout.channels.items():
+            try:
+                values[channel] = self._number(channel, cells[at])
+            except RecordError as error:
+                rejects.append(refusal(self.name, number, str(error), line))
+                values[channel] = float("nan")
+        return values
+
+    def _number(self, channel: str, cell: str) -> float:
+        decimal = self.source.decimal or self.layout.decimal
+        states = self.wanted[channel].states
+        return read_number(channel, cell, decimal, states, self.missing)
+
+
+def _with_time_of_day(layout: Layout) -> Layout:
+    """A header of one name for date and time of day, which blanks part into two columns."""
+    at = layout.time
+    return replace(
+        layout,
+        header=(*layout.header[: at + 1], "", *layout.header[at + 1 :]),
+        channels={c: i + 1 if i > at else i for c, i in layout.channels.items()},
+        date=at,
+        time=at + 1,
+    )
