@@ -76,7 +76,7 @@ def summarize(desk: Desk, day: date, *, now_us: int | None = None) -> DaySummary
     if due:
         found.append(Task(2, "field", "Take samples by hand.", due))
     found.sort(key=lambda t: t.rank)
-    verdict, sentence = _verdict(chambers, faults, found, missing)
+    verdict, sentence = _verdict(chambers, faults, found, missing, machine)
     return DaySummary(
         station=station.id,
         name=station.station.name or station.id,
@@ -146,11 +146,18 @@ def _verdict(
     faults: Sequence[Fault],
     tasks: Sequence[Task],
     missing: Sequence[str],
+    machine: Machine,
 ) -> tuple[str, str]:
     due, got = sum(c.due for c in chambers), sum(c.got for c in chambers)
     usable = sum(sum(c.usable.values()) for c in chambers)
     fluxes = sum(c.got * len(c.usable) for c in chambers)
     count = f"{got} of {due} closures came; {usable} of {fluxes} fluxes are usable."
+    refused = machine.newly_quarantined
+    if refused is None:  # the first summary: of that day if there is no record of another
+        refused = 0 if machine.last_record_at else machine.quarantined
+    if not got and refused > 0 and machine.refusals:
+        why = f"{refused} lines were refused, most often: {machine.refusals[0].reason}."
+        return "act", f"No closure was recorded, and {why}"
     if any(t.rank == 1 for t in tasks):
         return "act", f"Something must be done now. {count}"
     if missing and due:

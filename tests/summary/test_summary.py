@@ -145,6 +145,21 @@ def test_refused_lines_are_told_by_reason(days: Days) -> None:
         assert ("likely cause" in text) == own
 
 
+def test_a_day_whose_lines_were_all_refused_is_not_good(tmp_path: Path) -> None:
+    """A station whose files are not understood must not read as one where all is well."""
+    path = tmp_path / "station.toml"
+    path.write_text(station_text())
+    log = tmp_path / "log.csv"
+    lines = [f"2026-02-02 03:00:{i:02d},twelve" for i in range(60)]
+    log.write_text("\n".join(["time,n2o", *lines, ""]))
+    file = load_station(path)
+    replay(file, [log], file.database_url, partial=True)
+    with closing(open_store(file.database_url)) as store:
+        summary = summarize(Desk.over(file, store), date(2026, 2, 2))
+    assert summary.verdict == "act"
+    assert "60 lines were refused, most often: n2o: 'twelve' is not a number." in summary.sentence
+
+
 def test_counts_of_closures(days: Days) -> None:
     """Due is what came and what did not; a gap row is a closure that was due."""
     gap_flags = {"lid_stuck_open", "lid_stuck_closed", "lid_stuck_moving", "no_lid_records"}
