@@ -49,12 +49,13 @@ def read_alike(
     sample = as_text(block.lstrip(b"\r\n").split(b"\n", 1)[0])
     cells = split_line(sample, layout.delimiter)
     surplus = len(cells) - len(layout.header)
-    if surplus < 0 or any(cells[len(layout.header) :]):
+    fraction = surplus == 1 and _has_fraction(cells, lines)
+    if surplus < 0 or (any(cells[len(layout.header) :]) and not fraction):
         return None
-    kind = _time_kind(layout, cells, lines)
+    kind = "stamp" if fraction else _time_kind(layout, cells, lines)
     if not kind:
         return None
-    table = _parse(block, lines, cells, kind)
+    table = _parse(block, lines, cells, kind, fraction=fraction)
     if table is None:
         return None
     found = _times(table, lines, kind)
@@ -64,13 +65,27 @@ def read_alike(
     return None if values is None else (*found, values)
 
 
+def _has_fraction(cells: list[str], lines: LineReader) -> bool:
+    """Whether a comma before the fraction of a second cuts every time in two, and no column
+    is there that could hold a comma instead.
+    """
+    layout = lines.layout
+    known = len(layout.channels) + 1 + (layout.date is not None)
+    after = cells[layout.time + 1] if layout.time + 1 < len(cells) else ""
+    points = (lines.source.decimal or layout.decimal) == "."
+    plain = layout.delimiter == "," and known == len(layout.header) and points
+    return plain and ":" in cells[layout.time] and after.isascii() and after.isdigit()
+
+
 def _time_kind(layout: Layout, cells: list[str], lines: LineReader) -> str:
     if lines.source.time_format is not None or layout.date is not None:
         return "stamp"
     return kind_of(cells[layout.time])
 
 
-def _parse(block: bytes, lines: LineReader, cells: list[str], kind: str) -> pa.Table | None:
+def _parse(
+    block: bytes, lines: LineReader, cells: list[str], kind: str, *, fraction: bool
+) -> pa.Table | None:
     layout = lines.layout
     decimal = lines.source.decimal or layout.decimal
     # Where nothing has shown the decimal mark yet, only whole numbers are plainly good; the
@@ -86,9 +101,14 @@ def _parse(block: bytes, lines: LineReader, cells: list[str], kind: str) -> pa.T
         types["date"] = pa.string()
     for channel, at in layout.channels.items():
         names[at] = f"={channel}"
-        types[names[at]] = pa.string() if _is_word(channel, cells[at], lines) else number
+        cell = cells[at + (fraction and at > layout.time)]
+        types[names[at]] = pa.string() if _is_word(channel, cell, lines) else number
     wanted = list(types)
-    for i in range(len(layout.header), len(cells)):
+    if fraction:
+        names.insert(layout.time + 1, "fraction")
+        types["fraction"] = pa.string()
+        wanted.append("fraction")
+    for i in range(len(names), len(cells)):
         names.append(f"\0{i}")
         types[f"\0{i}"] = pa.null()
         wanted.append(f"\0{i}")
@@ -133,6 +153,12 @@ def _times(
     n = len(column)
     if kind == "stamp":
         column = compute.utf8_trim_whitespace(column)
+        if "fraction" in table.column_names:
+            part = compute.utf8_trim_whitespace(table.column("fraction").combine_chunks())
+            digits = compute.match_substring_regex(part, "^[0-9]+$")
+            if not compute.all(digits).as_py() or not _all_have(column, ":"):
+                return None
+            column = compute.binary_join_element_wise(column, part, ",")
         if lines.layout.date is not None:
             dates = compute.utf8_trim_whitespace(table.column("date").combine_chunks())
             column = compute.binary_join_element_wise(dates, column, " ")
@@ -142,6 +168,10 @@ def _times(
         return None if found is None else (found[0], np.full(n, found[1]))
     times = column.cast(pa.int64()).to_numpy() // 1000
     return times, np.full(n, kind == "local")
+
+
+def _all_have(column: pa.Array, sign: str) -> bool:
+    return bool(compute.all(compute.match_substring(column, sign)).as_py())
 
 
 def _chunk(column: pa.Array | pa.ChunkedArray) -> pa.Array:

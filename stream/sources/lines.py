@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from stream.errors import RecordError
 from stream.records import Reject, refusal
-from stream.sources.cells import decimal_shown, missing_words, read_number
+from stream.sources.cells import decimal_of, decimal_shown, missing_words, read_number
 from stream.sources.header import Wanted, check_units
 from stream.sources.layout import (
     SETTLED,
@@ -272,8 +272,8 @@ class LineReader:
                     continue
                 if ":" not in cells[at] or not self._has_points(cells):
                     continue
-            elif cells[at].isdigit():
-                continue
+            elif decimal_of(cells[at]) or cells[at].isdigit():
+                continue  # a remark does not begin with a number alone
             end = at + extra + 1
             joined = [*cells[:at], layout.delimiter.join(cells[at:end]), *cells[end:]]
             if self._is_sound(joined):
@@ -285,7 +285,8 @@ class LineReader:
         return places if layout.date is None else [*places, layout.date]
 
     def _has_points(self, cells: Sequence[str]) -> bool:
-        return self.layout.decimal == "." or decimal_shown(cells, ",") == "."
+        known = self.source.decimal or self.layout.decimal
+        return known == "." or (known is None and decimal_shown(cells, ",") == ".")
 
     def _is_sound(self, cells: Sequence[str]) -> bool:
         try:
