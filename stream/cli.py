@@ -54,7 +54,9 @@ def _check(arguments: argparse.Namespace) -> int:
 def _draft(arguments: argparse.Namespace) -> int:
     from stream.draft.verb import draft
 
-    text = draft(arguments.files, arguments.out, arguments.id)
+    text, left_out = draft(arguments.files, arguments.out, arguments.id)
+    for line in left_out:
+        print(f"lidstream: left out: {line}", file=sys.stderr)
     if arguments.out is None:
         print(text, end="")
         return 0

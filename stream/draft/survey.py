@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.errors import RecordError, SourceError
-from stream.sources.dates import date_evidence, decide
+from stream.sources.dates import DateEvidence, date_evidence, decide
 from stream.sources.header import ChannelColumn, find_time, split_unit
 from stream.sources.layout import DELIMITERS, split_line, without_empty_end
 from stream.sources.opening import Found, TextFiles
@@ -90,6 +90,8 @@ class Survey:
         Whether some stamps bear none.
     starts : dict of bool to int
         First time of stamps without offset (True) and of others [µs].
+    not_read : list of str
+        Why files were left out, one line each.
     """
 
     columns: dict[str, Column] = field(default_factory=dict)
@@ -98,6 +100,7 @@ class Survey:
     offsets: set[str] = field(default_factory=set)
     local: bool = False
     starts: dict[bool, int] = field(default_factory=dict)
+    not_read: list[str] = field(default_factory=list)
 
     def saw(self, local: bool, times: Micros) -> None:
         """Note where records begin, by whether their stamps bear no offset."""
@@ -117,21 +120,72 @@ def survey(paths: Sequence[Path]) -> Survey:
     Raises
     ------
     SourceError
-        A path does not exist, or a file is not understood.
+        A path does not exist, or no file is understood.
     """
     found = Survey()
+    texts: list[_Text] = []
     for path in _files(paths):
-        plain = path.name.removesuffix(".gz").removesuffix(".zst")
-        keys = found.sources.setdefault((path.parent, f"*{Path(plain).suffix}"), {})
-        with open_content(path) as content:
-            head = content.read(_HEAD)
-        if content.broken and b"\n" not in head:
-            raise SourceError(f"{path}: cannot be decompressed: {content.broken}")
-        if looks_like_senml(head):
-            _read_senml(path, found)
-        else:
-            _read_text(path, head, found, keys)
+        try:
+            text = _look(path, found)
+        except SourceError as error:
+            found.not_read.append(str(error))
+            continue
+        if text is not None:
+            texts.append(text)
+    shapes: dict[str, list[DateEvidence]] = {}
+    for text in texts:
+        if text.dates is not None:
+            shapes.setdefault(text.dates.shape, []).append(text.dates)
+    orders = {shape: decide(files).order for shape, files in shapes.items()}
+    for text in texts:
+        _read_text(text, orders, found)
+    if not found.columns:
+        raise SourceError("\n".join(found.not_read) or "no records in these files; give others")
     return found
+
+
+@dataclass(frozen=True, slots=True)
+class _Text:
+    """A file of delimited text that was looked at, and is still to be read."""
+
+    path: Path
+    files: TextFiles
+    opened: Found
+    columns: dict[str, Column]
+    behind: list[list[str]]
+    dates: DateEvidence | None
+
+
+def _look(path: Path, found: Survey) -> _Text | None:
+    """Look at a file; SenML is read at once."""
+    with open_content(path) as content:
+        head = content.read(_HEAD)
+    if content.broken and b"\n" not in head:
+        raise SourceError(f"{path}: cannot be decompressed: {content.broken}")
+    if looks_like_senml(head):
+        _read_senml(path, found)
+        found.sources.setdefault(_source_of(path), {})
+        return None
+    encoding = find_encoding(head)
+    text = encoding.to_utf8(head[: encoding.lines_end(head)] or head)
+    header, behind = _header([as_text(line).rstrip("\r") for line in text.split(b"\n")])
+    columns = dict(_columns(header, behind, found))
+    wanted = {
+        name: ChannelColumn(c.header, "", {**_STATES, **c.states}) for name, c in columns.items()
+    }
+    files = TextFiles(FolderSource(kind="folder", path="."), wanted, "UTC")
+    opened = files.find(str(path), head)
+    if opened is None:
+        raise files.why_not(str(path), head)
+    dates = None
+    if opened.ambiguous is not None:
+        dates = date_evidence(files, opened, partial(open_content, path))
+    return _Text(path, files, opened, columns, behind, dates)
+
+
+def _source_of(path: Path) -> tuple[Path, str]:
+    plain = path.name.removesuffix(".gz").removesuffix(".zst")
+    return path.parent, f"*{Path(plain).suffix}"
 
 
 def _files(paths: Sequence[Path]) -> list[Path]:
@@ -154,35 +208,21 @@ def channel_name(header: str) -> str:
     return plain or "column"
 
 
-def _read_text(path: Path, head: bytes, found: Survey, keys: dict[str, str]) -> None:
-    encoding = find_encoding(head)
-    text = encoding.to_utf8(head[: encoding.lines_end(head)] or head)
-    lines = [as_text(line).rstrip("\r") for line in text.split(b"\n")]
-    header, behind = _header(lines)
-    columns = dict(_columns(header, behind, found))
-    wanted = {
-        name: ChannelColumn(c.header, "", {**_STATES, **c.states}) for name, c in columns.items()
-    }
-    files = TextFiles(FolderSource(kind="folder", path="."), wanted, "UTC")
-    opened = files.find(str(path), head)
-    if opened is None:
-        raise files.why_not(str(path), head)
+def _read_text(text: _Text, orders: dict[str, DateOrder | None], found: Survey) -> None:
+    keys = found.sources.setdefault(_source_of(text.path), {})
     order: DateOrder | None = None
-    if opened.ambiguous is not None:
-        order = decide([date_evidence(files, opened, partial(open_content, path))]).order
+    if text.dates is not None:
+        order = orders[text.dates.shape]
         if order is None:
-            sample = opened.ambiguous.split()[0]
-            keys["date_order"] = (
-                f"? Is {sample} written with its day or its month first: dmy or mdy?"
-            )
+            sample = text.dates.sample.split()[0]
+            keys["date_order"] = f"? Is the day or the month first in {sample}: dmy or mdy?"
             order = "dmy"
-    for name, column in columns.items():
+    for name, column in text.columns.items():
         found.columns.setdefault(name, column)
         found.columns[name].states |= column.states
-    local = _note_stamps(opened, behind, found)
-    with open_content(path) as content:
-        reader = files.reader(opened, order)
-        for batch in reader.batches(content):
+    local = _note_stamps(text.opened, text.behind, found)
+    with open_content(text.path) as content:
+        for batch in text.files.reader(text.opened, order).batches(content):
             found.saw(local, batch.times)
             for j, name in enumerate(batch.channels):
                 found.columns[name].times.append(batch.times)

@@ -1,5 +1,7 @@
 """The drafted station file as text: what the files tell, and a question for what they do not."""
 
+import json
+import re
 from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime, timedelta
 from os.path import relpath
@@ -8,7 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from stream.draft.roles import Kind, Roles, count_of, gas_of, own_columns, range_of
-from stream.draft.survey import Column, Survey, channel_name
+from stream.draft.survey import Survey
+from stream.sources.header import split_unit
 
 
 def draft_text(found: Survey, roles: Roles, folder: Path, name: str) -> str:
@@ -57,7 +60,7 @@ def _chambers(found: Survey, roles: Roles) -> Iterator[str]:
     yield "# A chamber a line. heights: mean headspace height above the soil, since when."
     yield "chambers = ["
     for lid, key in roles.keys.items():
-        cells = [f'id = "{key.upper()}"']
+        cells = [f'id = "{chamber_id(found.columns[lid].header, key)}"']
         if port:
             cells.append(f"port = {_ask('port of the selector')}")
         cells += [f"{k} = {_ask(k)}" for k in ("plot", "treatment", "position")]
@@ -122,56 +125,77 @@ def _sources(found: Survey, folder: Path) -> Iterator[str]:
 def _channels(found: Survey, roles: Roles) -> Iterator[str]:
     yield "# A channel a line; values outside range are kept, flagged and not used."
     yield "[channels]"
-    in_pattern = {
+    shared = {
         pattern.replace("{id}", key): pattern
         for pattern in roles.patterns
         for key in roles.keys.values()
+        if _header_of(pattern, found, roles) is not None
     }
     left = list(found.left)
     told: set[str] = set()
     for name, kind in roles.kinds.items():
-        pattern = in_pattern.get(name)
-        if pattern in told:
-            continue
+        shown = shared.get(name, name)
         if kind == "other":
             left.append(found.columns[name].header)
-            continue
-        if pattern is not None:
-            told.add(pattern)
-        yield _channel(name, pattern, kind, found.columns[name], roles)
+        elif shown not in told:
+            told.add(shown)
+            header = found.columns[name].header
+            yield _channel(
+                shown, _header_of(shown, found, roles) or header, kind, name, found, roles
+            )
     if left:
         yield f"# Left out: {', '.join(left[:12])}{' …' if len(left) > 12 else ''}"
 
 
-def _channel(name: str, pattern: str | None, kind: Kind, column: Column, roles: Roles) -> str:
+def _header_of(pattern: str, found: Survey, roles: Roles) -> str | None:
+    """The header that columns of a pattern share, with a mark for the chamber's id; None
+    where their headers differ in more than that.
+    """
+    if "{id}" not in pattern:
+        return None
+    marked = set()
+    for lid, key in roles.keys.items():
+        column = found.columns[pattern.replace("{id}", key)]
+        name = chamber_id(found.columns[lid].header, key)
+        at = column.header.lower().rfind(key)
+        if at < 0:
+            return None
+        shown = column.header[at : at + len(key)]
+        if shown not in (name, name.lower()):
+            return None
+        mark = "{id}" if shown == name.lower() else "{ID}"
+        marked.add(f"{column.header[:at]}{mark}{column.header[at + len(key) :]}")
+    return marked.pop() if len(marked) == 1 else None
+
+
+def chamber_id(header: str, key: str) -> str:
+    """A chamber's id as its lid's header has it: ``Lid Ch01`` → ``Ch01``, ``lid_a1`` → ``A1``."""
+    at = header.lower().rfind(key)
+    shown = header[at : at + len(key)] if at >= 0 else key
+    return re.sub(r"[^A-Za-z0-9._-]", "-", shown.upper() if shown == shown.lower() else shown)
+
+
+def _channel(shown: str, header: str, kind: Kind, name: str, found: Survey, roles: Roles) -> str:
+    column = found.columns[name]
     unit, how = roles.units[name]
     cells = [f'unit = "{unit}"' if unit else f"unit = {_ask(f'unit of {column.header}')}"]
     bounds = range_of(name, kind, unit)
     if bounds is not None:
         cells.append(f"range = [{bounds[0]}, {bounds[1]}]")
-    header = column.header
-    plain = header.casefold() == name or channel_name(header) == header.casefold()
-    if not plain and channel_name(header) != _without_unit(header):
-        if pattern is not None:
-            key = next(k for k in roles.keys.values() if pattern.replace("{id}", k) == name)
-            mark = "{id}" if key in header else "{ID}"
-            header = header.replace(key if key in header else key.upper(), mark, 1)
-        cells.append(f'column = "{header}"')
+    if _without_unit(column.header) != name:
+        cells.append(f"column = {json.dumps(header, ensure_ascii=False)}")
     if column.states:
         words = ", ".join(
-            f'"{w}" = {_ask(f"number for {w}: lid_closed, lid_open or another")}'
+            f"{json.dumps(w)} = {_ask(f'number for {w}: lid_closed, lid_open or another')}"
             for w in column.states
         )
         cells.append(f"states = {{ {words} }}")
-    shown = f'"{pattern}"' if pattern is not None else name
-    if not pattern and not name.replace("_", "").replace("-", "").isalnum():
-        shown = f'"{name}"'
-    return f"{shown} = {{ {', '.join(cells)} }}{f'   # {how}' if how else ''}"
+    plain = shown.replace("_", "").replace("-", "").isalnum()
+    key = shown if plain else json.dumps(shown)
+    return f"{key} = {{ {', '.join(cells)} }}{f'   # {how}' if how else ''}"
 
 
 def _without_unit(header: str) -> str:
-    from stream.sources.header import split_unit
-
     return split_unit(header)[0].casefold()
 
 

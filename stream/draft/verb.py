@@ -10,7 +10,7 @@ from stream.draft.text import draft_text
 from stream.errors import CommandError
 
 
-def draft(paths: Sequence[Path], out: Path | None, name: str | None) -> str:
+def draft(paths: Sequence[Path], out: Path | None, name: str | None) -> tuple[str, Sequence[str]]:
     """Draft a station file.
 
     Parameters
@@ -22,16 +22,21 @@ def draft(paths: Sequence[Path], out: Path | None, name: str | None) -> str:
     name : str or None
         The station's id; the folder's name where it is not given.
 
+    Returns
+    -------
+    tuple
+        Its text, and why files were left out, one line each.
+
     Raises
     ------
     CommandError
         ``out`` exists already.
     SourceError
-        A file cannot be understood.
+        No file can be understood.
     """
     if out is not None and out.exists():
         raise CommandError(f"{out}: is there already; name another, or remove it first")
     folder = Path.cwd() if out is None else out.resolve().parent
     found = survey(paths)
     plain = re.sub(r"[^A-Za-z0-9._-]+", "-", name or folder.name).strip("-") or "station"
-    return draft_text(found, roles_of(found), folder, plain)
+    return draft_text(found, roles_of(found), folder, plain), found.not_read

@@ -136,11 +136,16 @@ def odd_lines() -> str:
     return "\n".join(lines) + "\n"
 
 
-def test_odd_files_are_drafted_too(tmp_path: Path) -> None:
+def test_odd_files_are_drafted_too(tmp_path: Path, capsys) -> None:
     """Lids in words, headers with units and blanks, decimal commas, date and time apart."""
     (tmp_path / "in").mkdir()
     (tmp_path / "in" / "log.txt").write_text(odd_lines(), encoding="latin-1")
+    (tmp_path / "in" / "README.md").write_text("Chamber 2 was moved in May.\n")
     path = drafted(tmp_path, tmp_path / "in", "odd")
+    left = capsys.readouterr().err.splitlines()
+    assert len(left) == 1
+    assert "left out" in left[0]
+    assert "README.md" in left[0]
     found = tomllib.loads(path.read_text())
     assert [c["id"] for c in found["chambers"]] == ["1", "2"]
     assert found["sources"] == [{"kind": "folder", "path": "in", "pattern": "*.txt"}]
