@@ -213,7 +213,9 @@ def replay(
     StoreError
         The database refuses.
     """
-    found = settle_dates(find_recordings(file.station, paths), _kept_orders(file, url))
+    found = find_recordings(file.station, paths)
+    if any(r.dates is not None for r in found.files):
+        found = settle_dates(found, _kept_orders(file, url))
     if not found.files:
         raise SourceError("\n".join(found.refused))
     brought = [r for r in found.files if r.table]

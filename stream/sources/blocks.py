@@ -22,7 +22,6 @@ Micros = NDArray[np.int64]
 _ARROW_TIMES: Final = {
     "offset": pa.timestamp("ns", tz="UTC"),
     "local": pa.timestamp("ns"),
-    "epoch": pa.float64(),
 }
 _MOST_WORDS: Final = 100
 
@@ -49,8 +48,9 @@ def read_alike(
     sample = as_text(block.lstrip(b"\r\n").split(b"\n", 1)[0])
     cells = split_line(sample, layout.delimiter)
     surplus = len(cells) - len(layout.header)
-    fraction = surplus == 1 and _has_fraction(cells, lines)
-    if surplus < 0 or (any(cells[len(layout.header) :]) and not fraction):
+    fraction = surplus == 1 and layout.surplus == 0 and _has_fraction(cells, lines)
+    ends = surplus == (layout.surplus or 0) and not any(cells[len(layout.header) :])
+    if not (fraction or surplus == 0 or ends):
         return None
     kind = "stamp" if fraction else _time_kind(layout, cells, lines)
     if not kind:
@@ -62,7 +62,10 @@ def read_alike(
     if found is None:
         return None
     values = _values(table, lines)
-    return None if values is None else (*found, values)
+    if values is None:
+        return None
+    times, local = found
+    return times, np.zeros_like(local) if lines.is_utc else local, values
 
 
 def _has_fraction(cells: list[str], lines: LineReader) -> bool:
@@ -164,10 +167,19 @@ def _times(
             column = compute.binary_join_element_wise(dates, column, " ")
         return parse_column(_chunk(column), lines.order, lines.source.time_format)
     if kind == "epoch":
-        found = numbers_to_micros(column.to_numpy(zero_copy_only=False))
+        found = _counts(compute.utf8_trim_whitespace(column))
         return None if found is None else (found[0], np.full(n, found[1]))
     times = column.cast(pa.int64()).to_numpy() // 1000
     return times, np.full(n, kind == "local")
+
+
+def _counts(column: pa.Array) -> tuple[Micros, bool] | None:
+    """Times as plain numbers; one with an exponent has lost its digits."""
+    plain = compute.match_substring_regex(column, r"^-?[0-9]{1,19}([.,][0-9]*)?$")
+    if not compute.all(plain).as_py():
+        return None
+    numbers = compute.cast(compute.replace_substring(column, ",", "."), pa.float64())
+    return numbers_to_micros(numbers.to_numpy(zero_copy_only=False))
 
 
 def _all_have(column: pa.Array, sign: str) -> bool:
@@ -189,14 +201,17 @@ def _values(table: pa.Table, lines: LineReader) -> dict[str, Floats] | None:
             values[channel] = read
             continue
         found = column.to_numpy()
-        # "NaN" is a number to the library, and may be a mistake by the station file's words.
-        if lines.source.missing is not None and np.isnan(found).sum() > column.null_count:
-            return None
         if found.dtype.kind == "i":
             found = found.astype(np.float64)
-        # A finite sum says that all are; a sum that is not may only hold a NaN.
-        if not np.isfinite(found.sum()) and np.isinf(found).any():
-            return None
+        with np.errstate(invalid="ignore", over="ignore"):
+            total = found.sum()
+        # A sum that is finite says that all are.
+        if not np.isfinite(total):
+            if np.isinf(found).any():
+                return None
+            # Of "-nan" and its kin the library makes what an empty cell is; they are refused.
+            if np.isnan(found).sum() > column.null_count:
+                return None
         values[channel] = found
     return values
 

@@ -31,7 +31,6 @@ from stream.sources.layout import SETTLED, Layout
 from stream.sources.lines import LineReader, Rows
 from stream.sources.logger_clock import LoggerClock
 from stream.sources.text import Encoding
-from stream.sources.timestamps import DateOrder
 from stream.station import FolderSource
 
 Floats = NDArray[np.float64]
@@ -78,8 +77,6 @@ class DelimitedReader:
     source : FolderSource, optional
         What the station file says of it.
     encoding : Encoding, optional
-    order : {'dmy', 'mdy', 'ymd'}, optional
-        Of dates like 03.04.2026.
     """
 
     def __init__(
@@ -90,10 +87,9 @@ class DelimitedReader:
         clock: tzinfo,
         source: FolderSource = ANY_SOURCE,
         encoding: Encoding = UTF8,
-        order: DateOrder | None = None,
     ) -> None:
         self.name = name
-        self._lines = LineReader(name, layout, source, wanted, order)
+        self._lines = LineReader(name, layout, source, wanted)
         self._encoding = encoding
         self._clock = LoggerClock(clock)
         self._line = 0

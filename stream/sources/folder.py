@@ -18,21 +18,19 @@ from typing import BinaryIO, Final
 
 import numpy as np
 
-from stream.errors import RecordError, SourceError, SourceLost
-from stream.records import Batch, DateOrderKept, refused_batch, tidy, together
-from stream.sources.delimited import BLOCK_BYTES, NEVER, UTF8, DelimitedReader, Place
-from stream.sources.layout import layout_from_json
-from stream.sources.opening import TextFiles
+from stream.errors import SourceError, SourceLost
+from stream.records import Batch, refused_batch, tidy
+from stream.sources.delimited import BLOCK_BYTES, NEVER, Place
+from stream.sources.growing import GrowingPacks, GrowingText
+from stream.sources.layout import SETTLED, layout_from_json
+from stream.sources.opening import Found, TextFiles
 from stream.sources.replay import (
-    PACKS_A_BATCH,
     as_order,
     is_json,
     look_at,
     looks_like_senml,
     read_recording,
 )
-from stream.sources.senml import decode_pack
-from stream.sources.text import Encoding
 from stream.sources.unpack import is_packed, open_content
 from stream.sources.waiting import WaitingDates
 from stream.station import FolderSource, Station
@@ -240,26 +238,37 @@ class FolderWatch:
 
     def _lines_of(
         self, path: Path, stat: stat_result, head: bytes, known: Position | None
-    ) -> "_Delimited | _Packs | None":
+    ) -> "GrowingText | GrowingPacks | None":
         """What reads on in the file; None where its layout is not settled yet."""
         place = Place(known.line, known.local_us, known.latest_us) if known else _START
         if looks_like_senml(head):
-            return _Packs(self._station, path.name, place)
-        found = self._texts.find(path.name, head)
-        if found is None:
+            return GrowingPacks(self._station, path.name, place)
+        opened = self._opened_again(path, head, known)
+        if opened is None:
+            opened = self._texts.find(path.name, head)
+        if opened is None:
             if len(head) < _LAYOUT_HEAD and not self._is_quiet(path, stat):
                 return None
             raise self._texts.why_not(path.name, head)
         order = None
-        if found.ambiguous is not None:
-            order = self._dates.settle(path.name, stat, found, lambda: path.open("rb"))
+        if opened.ambiguous is not None:
+            order = self._dates.settle(path.name, stat, opened, lambda: path.open("rb"))
             if order is None:
                 return None
-        layout = layout_from_json(known.layout) if known and known.layout else None
-        reader = self._texts.reader(found, as_order(order.date_order) if order else None, layout)
+        reader = self._texts.reader(opened, as_order(order.date_order) if order else None)
         if place.line:
             reader.go_on_from(place)
-        return _Delimited(reader, found.encoding, order)
+        return GrowingText(reader, opened.encoding, order)
+
+    def _opened_again(self, path: Path, head: bytes, known: Position | None) -> Found | None:
+        """A file by its layout as it was read last; None where that is not known."""
+        layout = layout_from_json(known.layout) if known and known.layout else None
+        again = None if layout is None else self._texts.again(path.name, head, layout)
+        if again is None or again.layout.since_header == SETTLED:
+            return again
+        # No record was read behind the header yet: dates may still need their order.
+        first = self._texts.find(path.name, head)
+        return again if first is None else replace(again, ambiguous=first.ambiguous)
 
     def _ask(self, path: Path, stat: stat_result) -> Iterator[Piece]:
         """Tell of a file that waits for people to say how its dates are written."""
@@ -333,53 +342,6 @@ class FolderWatch:
             return True
         self._told.add(key)
         return False
-
-
-class _Delimited:
-    """Lines of delimited text."""
-
-    def __init__(
-        self, reader: DelimitedReader, encoding: Encoding, order: DateOrderKept | None
-    ) -> None:
-        self._reader = reader
-        self._order = order
-        self.encoding = encoding
-
-    @property
-    def layout(self) -> str:
-        return self._reader.layout.to_json()
-
-    def read(self, block: bytes) -> Iterator[tuple[Batch, Place, int]]:
-        batch = replace(self._reader.read_block(block), settled=self._order)
-        yield batch, self._reader.place, len(block)
-
-
-class _Packs:
-    """SenML packs, one a line."""
-
-    encoding = UTF8
-    layout = None
-
-    def __init__(self, station: Station, name: str, place: Place) -> None:
-        self._units = {channel: c.unit for channel, c in station.channels.items()}
-        self._name = name
-        self._line = place.line
-
-    def read(self, block: bytes) -> Iterator[tuple[Batch, Place, int]]:
-        lines = block.splitlines(keepends=True)
-        for first in range(0, len(lines), PACKS_A_BATCH):
-            group = lines[first : first + PACKS_A_BATCH]
-            batches = []
-            for line in group:
-                self._line += 1
-                if not line.strip():
-                    continue
-                try:
-                    batches.append(decode_pack(self._name, line, self._units, line=self._line))
-                except RecordError as error:
-                    batches.append(refused_batch(self._name, self._line, str(error), line))
-            place = Place(self._line, NEVER, NEVER)
-            yield together(self._name, batches), place, sum(map(len, group))
 
 
 def _is_one_document(head: bytes) -> bool:

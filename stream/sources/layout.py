@@ -13,7 +13,7 @@ from stream.errors import SourceError
 from stream.sources.cells import Decimal
 from stream.sources.header import Wanted, check_units, find_channels, find_time, split_unit
 from stream.sources.text import as_text
-from stream.sources.timestamps import is_stamp
+from stream.sources.timestamps import DateOrder, is_stamp
 from stream.station import FolderSource
 
 DELIMITERS: Final = (",", ";", "\t", "|", " ")
@@ -42,12 +42,17 @@ class Layout:
         Channel → place of its column.
     header_lines : int
         Lines up to and with the header.
-    trailing : int
-        Delimiters at the end of the header behind its last name.
+    surplus : int or None
+        Empty fields at the end of every line behind the last that has a name; None until
+        the header or a record has shown it.
     preamble : tuple of str
         Digests of the lines before the header, to pass over them when they come again.
     decimal : {'.', ','} or None
         None until a number has shown it.
+    order : {'dmy', 'mdy', 'ymd'} or None
+        Of dates like 03.04.2026, where records have settled it.
+    keys : str
+        Digest of the source's keys by which it was found.
     since_header : int
         Lines of units that stood behind the header in force; ``SETTLED`` once a record did.
     """
@@ -57,10 +62,12 @@ class Layout:
     time: int
     channels: dict[str, int]
     header_lines: int
-    trailing: int = 0
+    surplus: int | None = None
     preamble: tuple[str, ...] = ()
     date: int | None = None
     decimal: Decimal | None = None
+    order: DateOrder | None = None
+    keys: str = ""
     since_header: int = 0
 
     @property
@@ -79,6 +86,15 @@ def layout_from_json(text: str) -> Layout | None:
         return msgspec.json.decode(text, type=Layout)
     except msgspec.DecodeError:
         return None
+
+
+def digest_of_keys(source: FolderSource) -> str:
+    """Digest of the keys that bear on how a file's lines are told apart."""
+    keys = (
+        source.encoding, source.delimiter, source.header_line, source.columns,
+        source.time_column, source.date_column, source.time_format,
+    )  # fmt: skip
+    return hashlib.blake2b(repr(keys).encode(), digest_size=8).hexdigest()
 
 
 def split_line(text: str, delimiter: str, *, strict: bool = False) -> list[str]:
@@ -179,8 +195,8 @@ def header_layout(
         return None
     _check(name, cells, channels, wanted)
     date = _date_by_name(name, cells, source)
-    trailing = written - len(cells)
-    return Layout(delimiter, tuple(cells), time, channels, 1, trailing=trailing, date=date)
+    surplus = written - len(cells) or None
+    return Layout(delimiter, tuple(cells), time, channels, 1, surplus=surplus, date=date)
 
 
 def no_layout(name: str, head: bytes, source: FolderSource, wanted: Wanted) -> SourceError:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from stream.errors import RecordError
 from stream.records import Reject, refusal
 from stream.sources.cells import decimal_of, decimal_shown, missing_words, read_number
-from stream.sources.header import Wanted, check_units
+from stream.sources.header import Wanted, check_units, says_utc
 from stream.sources.layout import (
     SETTLED,
     Layout,
@@ -28,6 +28,7 @@ from stream.sources.timestamps import (
     AmbiguousDate,
     DateOrder,
     is_date,
+    is_stamp,
     is_time_of_day,
     parse_time,
 )
@@ -58,8 +59,6 @@ class LineReader:
     source : FolderSource
         What the station file says of it.
     wanted : Wanted
-    order : {'dmy', 'mdy', 'ymd'}, optional
-        Of dates like 03.04.2026.
     """
 
     def __init__(
@@ -68,12 +67,12 @@ class LineReader:
         layout: Layout,
         source: FolderSource,
         wanted: Wanted,
-        order: DateOrder | None = None,
     ) -> None:
         self.name = name
         self.source = source
         self.wanted = wanted
-        self.order = order
+        self.is_utc = False
+        """Whether times without offset are UTC, by the header of their column."""
         self.missing: frozenset[str] = frozenset()
         self.ambiguous: str | None = None
         """A time whose order of day and month was needed and not given, if there was one."""
@@ -82,7 +81,13 @@ class LineReader:
     def take_layout(self, layout: Layout) -> None:
         """Go on by another layout."""
         self.layout = layout
+        self.is_utc = self.source.clock is None and says_utc(layout.header[layout.time])
         self.missing = frozenset(missing_words(self.source.missing, layout.decimal or ","))
+
+    @property
+    def order(self) -> DateOrder | None:
+        """Of dates like 03.04.2026."""
+        return self.source.date_order or self.layout.order
 
     def read(self, raw_lines: Sequence[bytes], first: int) -> Rows:
         """Read lines, the first of which is line ``first`` of the file."""
@@ -167,6 +172,9 @@ class LineReader:
                 header_lines=old.header_lines,
                 preamble=old.preamble,
                 decimal=old.decimal if same else None,
+                order=old.order,
+                keys=old.keys,
+                surplus=old.surplus if same and new.surplus is None else new.surplus,
             )
             if not same or new.header != old.names:
                 lost = [c for c in old.channels if c not in new.channels]
@@ -215,12 +223,15 @@ class LineReader:
             times = [i for i, c in enumerate(cells) if is_time_of_day(c)]
             times = [i for i in times if i not in layout.channels.values()]
             if len(times) == 1:
-                self.layout = replace(layout, date=at, time=times[0])
+                self.take_layout(replace(layout, date=at, time=times[0]))
         elif is_time_of_day(cell):
             dates = [i for i, c in enumerate(cells) if i != at and is_date(c)]
             dates = [i for i in dates if i not in layout.channels.values()]
+            stamps = [i for i, c in enumerate(cells) if is_stamp(c)]
             if dates:
-                self.layout = replace(layout, date=dates[0])
+                self.take_layout(replace(layout, date=dates[0]))
+            elif len(stamps) == 1 and stamps[0] not in layout.channels.values():
+                self.take_layout(replace(layout, time=stamps[0]))
 
     def _timed(self, cells: list[str]) -> tuple[tuple[int, bool], list[str]]:
         """The time of a row, and its cells as many as the header has."""
@@ -229,9 +240,15 @@ class LineReader:
         if len(cells) < n:
             self._time(cells)
             raise RecordError(f"{len(cells)} fields where the header has {n}")
-        if len(cells) > n and any(cells[n:]):
-            return self._joined(cells)
-        return self._time(cells), cells
+        if len(cells) == n or (len(cells) - n == layout.surplus and not any(cells[n:])):
+            when = self._time(cells)
+            self._ends_with(len(cells) - n)
+            return when, cells
+        return self._joined(cells)
+
+    def _ends_with(self, surplus: int) -> None:
+        if self.layout.surplus is None:
+            self.layout = replace(self.layout, surplus=surplus)
 
     def _time(self, cells: Sequence[str]) -> tuple[int, bool]:
         layout = self.layout
@@ -241,7 +258,8 @@ class LineReader:
         if layout.date is not None:
             text = f"{cells[layout.date]} {text}"
         try:
-            return parse_time(text, self.order, self.source.time_format)
+            when, is_local = parse_time(text, self.order, self.source.time_format)
+            return when, is_local and not self.is_utc
         except AmbiguousDate as error:
             self.ambiguous = self.ambiguous or text
             raise RecordError(f"{error}; set date_order of its source") from None
@@ -250,14 +268,25 @@ class LineReader:
         """A row with more fields than the header, because of a comma that is no border: in
         a remark, or before the fraction of a second; only where one way alone makes sense.
         """
-        surplus = RecordError(f"{len(cells)} fields where the header has {len(self.layout.header)}")
-        for _ in range(self.layout.trailing):
+        n = len(self.layout.header)
+        refused = RecordError(f"{len(cells)} fields where the header has {n}")
+        known = self.layout.surplus
+        for _ in range(known or 0):
             cells = cells if cells[-1] else cells[:-1]
         ways = list(self._ways(cells))
-        if len({tuple(w[i] for i in self._read_at()) for w in ways}) != 1:
+        if not ways and not any(cells[n:]):
+            # Nothing but delimiters at the end.
+            when = self._time(cells)
+            self._ends_with(len(cells) - n)
+            return when, cells
+        # In the first record a comma may be either; later ones are held against it.
+        unsure = known is None and not any(cells[n:])
+        if unsure or len({tuple(w[i] for i in self._read_at()) for w in ways}) != 1:
             self._time(cells)
-            raise surplus
-        return self._time(ways[0]), ways[0]
+            raise refused
+        when = self._time(ways[0])
+        self._ends_with(0)
+        return when, ways[0]
 
     def _ways(self, cells: list[str]) -> Iterator[list[str]]:
         """Rows of as many fields as the header that make sense."""

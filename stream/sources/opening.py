@@ -1,11 +1,11 @@
 """A file of delimited text opened: encoding, layout, and the reader that fits."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from stream.errors import SourceError
 from stream.sources.delimited import DelimitedReader
-from stream.sources.header import Wanted, says_utc, wanted_columns
-from stream.sources.layout import Layout, find_layout, no_layout
+from stream.sources.header import Wanted, find_channels, wanted_columns
+from stream.sources.layout import Layout, digest_of_keys, find_layout, no_layout
 from stream.sources.text import Encoding, find_encoding
 from stream.sources.timestamps import DateOrder
 from stream.station import FolderSource, Station, read_clock
@@ -65,6 +65,7 @@ class TextFiles:
         layout = find_layout(name, encoding.to_utf8(lines), self.source, self._wanted)
         if layout is None:
             return None
+        layout = replace(layout, keys=digest_of_keys(self.source))
         found = Found(name, encoding, layout, None)
         if self.source.date_order is not None:
             return found
@@ -78,12 +79,22 @@ class TextFiles:
         lines = encoding.to_utf8(self._whole_lines(encoding, head))
         return no_layout(name, lines, self.source, self._wanted)
 
-    def reader(
-        self,
-        found: Found,
-        order: DateOrder | None = None,
-        layout: Layout | None = None,
-    ) -> DelimitedReader:
+    def again(self, name: str, head: bytes, layout: Layout) -> Found | None:
+        """A file whose layout is known from when it was read last; None where the station
+        file says since how it is written.
+
+        Raises
+        ------
+        SourceError
+            Two columns fit one channel.
+        """
+        if layout.keys != digest_of_keys(self.source):
+            return None
+        # Channels may have been added since.
+        layout = replace(layout, channels=find_channels(name, layout.header, self._wanted))
+        return Found(name, find_encoding(head, self.source.encoding), layout, None)
+
+    def reader(self, found: Found, order: DateOrder | None = None) -> DelimitedReader:
         """A reader that stands at the file's beginning.
 
         Parameters
@@ -91,21 +102,10 @@ class TextFiles:
         found : Found
         order : {'dmy', 'mdy', 'ymd'}, optional
             Of dates like 03.04.2026, where the station file does not give it.
-        layout : Layout, optional
-            As it was where reading goes on, in place of that of the beginning.
         """
-        clock = self.source.clock or self._clock
-        if self.source.clock is None and says_utc(found.layout.header[found.layout.time]):
-            clock = "UTC"
-        return DelimitedReader(
-            found.name,
-            layout or found.layout,
-            self._wanted,
-            read_clock(clock),
-            self.source,
-            found.encoding,
-            self.source.date_order or order,
-        )
+        layout = found.layout if order is None else replace(found.layout, order=order)
+        clock = read_clock(self.source.clock or self._clock)
+        return DelimitedReader(found.name, layout, self._wanted, clock, self.source, found.encoding)
 
     @staticmethod
     def _whole_lines(encoding: Encoding, head: bytes) -> bytes:

@@ -211,6 +211,9 @@ CELL = st.one_of(
             "-.5",
             "5.",
             "inf",
+            "-nan",
+            "Nan",
+            "-infinity",
             '"8.5"',
             "0x10",
             "1e400",
@@ -231,6 +234,9 @@ TIME = st.one_of(
             "2026-02-09T00:00:00Z",
             "2026-02-09T00:00:00.5+10:00",
             "never",
+            "1.77e9",
+            "1770000000.5",
+            "-1",
             "2026-02-30",
             "2026-02-09",
             "2026-02-09T24:00:00Z",
@@ -273,3 +279,12 @@ def test_any_bytes_end_in_records_or_refusals(noise: bytes) -> None:
 def test_utc_is_what_it_stores() -> None:
     text = b"time,n2o\n2026-02-09 00:00:00,1\n"
     assert rows(read(text, clock="UTC"))[0][0] == "2026-02-09T00:00:00Z"
+
+
+def test_a_time_of_day_beside_a_whole_stamp() -> None:
+    """The column of whole stamps is taken, whatever its name."""
+    text = b"stamp,time,n2o\n2026-02-09 00:00:00,00:00:00,331.5\n2026-02-09 00:00:01,00:00:01,332\n"
+    assert [(t, n) for t, n, _ in rows(read(text))] == [
+        ("2026-02-08T14:00:00Z", 331.5),
+        ("2026-02-08T14:00:01Z", 332.0),
+    ]

@@ -15,9 +15,10 @@ from small import own_line_stream, stored, write_log
 
 from stream.errors import SourceLost
 from stream.pipeline.replay import Parts
+from stream.sources import delimited
 from stream.sources import folder as folder_module
 from stream.sources.folder import FolderWatch, Position
-from stream.station import FolderSource, StationFile
+from stream.station import FolderSource, StationFile, load_station, read_clock
 from stream.store import Store
 from stream.store.readers import Reader
 
@@ -33,13 +34,21 @@ class Station:
         self.file, self.open_parts, self.url = file, open_parts, url
         self.folder = file.beside("incoming")
         self.folder.mkdir()
+        self.source = SOURCE
         self.read_bytes = 0
         self.start()
 
     def start(self) -> None:
         self.store, self.parts = self.open_parts(self.file, self.url)
         known = [Position(**row) for row in Reader(self.store, "small").positions()]
-        self.watch = FolderWatch(self.file.station, SOURCE, self.folder, known)
+        orders = Reader(self.store, "small").date_orders()
+        self.watch = FolderWatch(self.file.station, self.source, self.folder, known, orders)
+
+    @property
+    def utc_offset_s(self) -> int:
+        offset = read_clock(self.file.station.station.clock).utcoffset(None)
+        assert offset is not None
+        return int(offset.total_seconds())
 
     def poll(self, pieces: int = 10**9) -> int:
         """Take what is there, but no more than so many pieces: then the power fails."""
@@ -124,13 +133,13 @@ def test_nothing_is_read_twice_without_need(
 ) -> None:
     """A rotated log goes on under its new name; the new log of the old name is read."""
     reads: list[int] = []
-    read_block = folder_module.DelimitedReader.read_block
+    read_block = delimited.DelimitedReader.read_block
 
-    def counted(self: folder_module.DelimitedReader, block: bytes):
+    def counted(self: delimited.DelimitedReader, block: bytes):
         reads.append(len(block))
         return read_block(self, block)
 
-    monkeypatch.setattr(folder_module.DelimitedReader, "read_block", counted)
+    monkeypatch.setattr(delimited.DelimitedReader, "read_block", counted)
     header, lines = content.split(b"\n", 1)
     cut = lines.index(b"\n", len(lines) // 2) + 1
     log = station.folder / "log.csv"
@@ -356,3 +365,91 @@ def test_what_is_waiting(station: Station, content: bytes) -> None:
     assert station.watch.waiting_bytes() == len(content) + 4
     station.poll()
     assert station.watch.waiting_bytes() == 4
+
+
+def dotted(first: int, count: int, day: str = "03.04.2026") -> str:
+    """Lines of a day that may be in March or in April."""
+    return "".join(
+        f"{day} {i // 3600:02d}:{i // 60 % 60:02d}:{i % 60:02d};{331 + i},5\n"
+        for i in range(first, first + count)
+    )
+
+
+def test_a_file_waits_for_its_dates_and_others_do_not(station: Station) -> None:
+    """Nothing of it is taken, whatever it is cut into; a midnight settles it, and the files
+    after it, also after a restart; one that is written the other way is held up.
+    """
+    log = station.folder / "log.csv"
+    log.write_text("time;n2o\n" + dotted(0, 50))
+    (station.folder / "log-other.csv").write_text("time,h2o\n1770000000,12\n")
+    for _ in range(3):
+        station.poll()
+    assert station.records() == {"h2o": [(1_770_000_000_000_000, 12.0)]}
+    (asked,) = station.quarantine()
+    assert "date_order" in str(asked[4])
+    station.start()
+    with log.open("a") as out:
+        out.write(dotted(86_390, 10) + dotted(0, 5, "04.04.2026"))
+    station.poll()
+    assert len(station.records()["n2o"]) == 65
+    start = 1_775_217_600 - 12 * 3600 - station.utc_offset_s
+    assert station.records()["n2o"][0] == (start * 1_000_000, 331.5)
+    station.start()
+    (station.folder / "log-later.csv").write_text("time;n2o\n" + dotted(0, 5, "05.04.2026"))
+    (station.folder / "log-wrong.csv").write_text("time;n2o\n" + dotted(0, 5, "04.17.2026"))
+    station.poll()
+    assert len(station.records()["n2o"]) == 70
+    assert any("do not fit the order dmy" in str(row[4]) for row in station.quarantine())
+
+
+def test_a_growing_file_of_dates_is_not_read_again_and_again(
+    station: Station, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Once its order is settled, only what is new is looked at."""
+    log = station.folder / "log.csv"
+    log.write_text("time;n2o\n" + dotted(0, 5, "17.04.2026"))
+    station.poll()
+    read = delimited.DelimitedReader.rows
+    seen = 0
+
+    def counted(self: delimited.DelimitedReader, block: bytes):
+        nonlocal seen
+        seen += len(block)
+        return read(self, block)
+
+    monkeypatch.setattr(delimited.DelimitedReader, "rows", counted)
+    for i in range(5, 25):
+        with log.open("a") as out:
+            out.write(dotted(i, 1, "17.04.2026"))
+        station.poll()
+    assert len(station.records()["n2o"]) == 25
+    assert seen == 20 * len(dotted(9, 1))
+
+
+def test_a_channel_that_is_added_later_is_read_from_there_on(station: Station) -> None:
+    log = station.folder / "log.csv"
+    log.write_text("time,n2o,spare\n1770000000,1,5\n")
+    station.poll()
+    text = station.file.path.read_text() + '\n[channels.spare]\nunit = "V"\n'
+    station.file.path.write_text(text)
+    station.file = load_station(station.file.path)
+    station.start()
+    with log.open("a") as out:
+        out.write("1770000001,2,6\n")
+    station.poll()
+    assert station.records()["spare"] == [(1_770_000_001_000_000, 6.0)]
+
+
+def test_positions_of_the_release_before_are_read_on_from(station: Station) -> None:
+    """They bear no layout."""
+    log = station.folder / "log.csv"
+    log.write_text("time,n2o\n1770000000,1\n")
+    station.poll()
+    with station.store.writing() as connection:
+        connection.exec_driver_sql("UPDATE positions SET layout = NULL")
+    station.start()
+    with log.open("a") as out:
+        out.write("1770000001,2\n")
+    station.poll()
+    assert [v for _, v in station.records()["n2o"]] == [1.0, 2.0]
+    assert station.quarantine() == []

@@ -23,6 +23,7 @@ def clock(s: int) -> str:
     return CLOCK.format(s // 3600, s // 60 % 60, s % 60)
 
 
+PLAIN = ChannelColumn(None, "umol/mol")
 FORMS = {
     "iso": ("Time", lambda d, s: f"2026-04-{d:02d} {clock(s)}"),
     "dots": ("Time", lambda d, s: f"{d:02d}.04.2026 {clock(s)}"),
@@ -106,3 +107,26 @@ def test_seconds_cut_by_a_comma(size: int) -> None:
     start = 1_775_217_600_000_000  # 2026-04-03T12:00:00Z
     assert times == [start + i * 1_000_000 + 250_000 for i in range(60)]
     assert values == [330.5 + i for i in range(60)]
+
+
+def test_a_comma_at_the_end_is_not_taken_for_one_in_the_seconds() -> None:
+    """Once a file has shown which it writes; before, the line is refused."""
+
+    def values(*lines: str) -> list[tuple[int, float]]:
+        text = "\n".join(["time,n2o,co2", *lines, ""]).encode()
+        files = TextFiles(FolderSource(kind="folder", path="."), {**WANTED, "co2": PLAIN}, "UTC")
+        found = files.find("log", text)
+        assert found is not None
+        batches = list(files.reader(found).batches(io.BytesIO(text)))
+        assert all("fields where the header" in r.reason for b in batches for r in b.rejects)
+        return [
+            (int(t) % 1_000_000, float(v))
+            for b in batches
+            for t, v in zip(b.times, b.values[:, b.channels.index("n2o")], strict=True)
+        ]
+
+    cut, end = "2026-04-03 12:00:01,500,0.25,415.5", "2026-04-03 12:00:02,331.5,415.5,"
+    unsure = "2026-04-03 12:00:03,500,0.25,"
+    assert values(unsure) == []
+    assert values(cut, unsure) == [(500_000, 0.25), (500_000, 0.25)]
+    assert values(end, unsure) == [(0, 331.5), (0, 500.0)]
