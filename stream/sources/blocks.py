@@ -45,7 +45,8 @@ def read_alike(
         needs a closer look.
     """
     layout = lines.layout
-    sample = as_text(block.lstrip(b"\r\n").split(b"\n", 1)[0])
+    first = block.lstrip(b"\r\n")
+    sample = as_text(first[: first.find(b"\n")])
     cells = split_line(sample, layout.delimiter)
     surplus = len(cells) - len(layout.header)
     fraction = surplus == 1 and layout.surplus == 0 and _has_fraction(cells, lines)

@@ -200,7 +200,7 @@ class DelimitedReader:
             end = block.index(b"\n") + 1
             yield self._lines.read([block[: end - 1]], first)
             block, first = block[end:], first + 1
-        if block.strip():
+        if block and not block.isspace():
             yield from self._read_settled(block, first)
 
     def _read_settled(self, block: bytes, first: int) -> Iterator[Rows]:
