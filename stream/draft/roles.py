@@ -19,7 +19,8 @@ Kind = Literal[
     "gas", "water", "pressure", "air", "soil", "moisture", "status", "lid", "port", "other"
 ]
 
-GASES: Final = {"n2o": "N2O", "ch4": "CH4", "co2": "CO2", "nh3": "NH3", "no": "NO"}
+GASES: Final = {"n2o": "N2O", "ch4": "CH4", "co2": "CO2", "nh3": "NH3"}
+"""Nitric oxide is left to people: a column ``no`` mostly counts lines."""
 _WATER: Final = {"h2o", "water", "humidity", "vapour", "vapor"}
 _PRESSURE: Final = {"p", "press", "pressure", "baro", "barometer"}
 _SOIL: Final = {"soil", "ts", "tsoil", "ground"}
@@ -32,6 +33,7 @@ _DAY_US: Final = 86_400e6
 _MOVING_S: Final = 90.0
 """A state that lasts no longer than this is that of a moving lid."""
 _EDGES_A_DAY: Final = 3.0
+_MOST_PORTS: Final = 64
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +99,7 @@ def roles_of(found: Survey) -> Roles:
         if lid is not None:
             kind = "lid"
             roles.lids[name] = lid
-        elif kind == "lid":
+        elif kind == "lid" or (kind == "port" and not _is_port(values)):
             kind = "other"
         roles.kinds[name] = kind
         roles.units[name] = _unit(name, kind, column.unit, values)
@@ -136,6 +138,12 @@ def _kind(name: str, column: Column) -> Kind:
     if tokens & _PRESSURE or column.unit in ("Pa", "hPa", "kPa"):
         return "pressure"
     return "other"
+
+
+def _is_port(values: NDArray[np.float64]) -> bool:
+    """Whether a column tells which of several ports is on: a few whole numbers, by turns."""
+    seen = np.unique(values)
+    return bool(3 <= len(seen) <= _MOST_PORTS and (seen == np.rint(seen)).all())
 
 
 def _lid(times: NDArray[np.int64], values: NDArray[np.float64]) -> Lid | None:
@@ -214,8 +222,8 @@ def range_of(name: str, kind: Kind, unit: str) -> tuple[float, float] | None:
 def _keys(lids: Sequence[str]) -> dict[str, str]:
     """What tells the names of lids apart: ``lid_a1``, ``lid_a2`` → ``a1``, ``a2``."""
     if len(lids) < 2:
-        tokens = [re.split(r"[^A-Za-z0-9]+", name)[-1] for name in lids]
-        return dict(zip(lids, tokens, strict=True))
+        ends = [re.split(r"[^A-Za-z0-9]+", name)[-1] for name in lids]
+        return {n: "1" if "lid" in end else end for n, end in zip(lids, ends, strict=True)}
     head = _common(lids)
     tail = _common([name[::-1] for name in lids])[::-1]
     # A key begins and ends where a word does: not within a1, nor within 12.

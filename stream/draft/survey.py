@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.errors import RecordError, SourceError
+from stream.sources.cells import MISSING
 from stream.sources.dates import DateEvidence, date_evidence, decide
 from stream.sources.header import ChannelColumn, find_time, split_unit
 from stream.sources.layout import DELIMITERS, split_line, without_empty_end
@@ -287,8 +288,6 @@ def _columns(
 
 def _words(cells: Sequence[str]) -> set[str]:
     """Words of a column in lower case, but for those that hold no value."""
-    from stream.sources.cells import MISSING
-
     return {c.lower() for c in cells if c not in MISSING and not _NUMBER.match(c)}
 
 

@@ -255,14 +255,24 @@ def _defaults(roles: Roles) -> Iterator[str]:
     pressure = roles.first("pressure")
     if pressure is not None and roles.of_pattern("pressure") is None:
         yield f'pressure_channel = "{pressure}"'
-    air = None if roles.of_pattern("air") is not None else roles.first("air")
-    if air is not None and not any(own_columns(roles, k, "air") for k in roles.keys.values()):
-        yield f'air_temperature_channel = "{air}"'
+    yield from _common_sensors(roles)
     lid = next(iter(roles.lids.values()))
     yield f"lid_closed = {lid.closed:g}   # held for {lid.closed_s:.0f} s at a time: right?"
     yield f"lid_open = {lid.open:g}"
     yield f"area_m2 = {_ask('Area of soil under a chamber [m2]')}"
     yield f"extra_volume_m3 = {_ask('Volume of tubing and cell [m3]; 0 for none')}"
+
+
+def _common_sensors(roles: Roles) -> Iterator[str]:
+    """One sensor of a kind, that no chamber has one of its own of."""
+    for kind, word in _KEYS.items():
+        mine = [name for name, k in roles.kinds.items() if k == kind]
+        if kind == "lid" or not mine or roles.of_pattern(kind) is not None:
+            continue
+        if kind != "air" and len(mine) > 1:
+            continue
+        if not any(own_columns(roles, key, kind) for key in roles.keys.values()):
+            yield f'{word} = "{mine[0]}"'
 
 
 def _rest(roles: Roles) -> Sequence[str]:
