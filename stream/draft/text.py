@@ -40,7 +40,7 @@ def draft_text(found: Survey, roles: Roles, folder: Path, name: str) -> str:
 
 
 def _ask(question: str) -> str:
-    return f'"? {question}"'
+    return json.dumps(f"? {question}", ensure_ascii=False)
 
 
 def _head() -> Iterator[str]:
@@ -117,9 +117,9 @@ def _sources(found: Survey, folder: Path) -> Iterator[str]:
         place = Path(relpath(path.resolve(), folder.resolve())).as_posix()
         yield "[[sources]]"
         yield 'kind = "folder"'
-        yield f'path = "{place}"'
-        yield f'pattern = "{pattern}"'
-        yield from (f'{key} = "{value}"' for key, value in keys.items())
+        yield f"path = {json.dumps(place, ensure_ascii=False)}"
+        yield f"pattern = {json.dumps(pattern, ensure_ascii=False)}"
+        yield from (f"{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in keys.items())
 
 
 def _channels(found: Survey, roles: Roles) -> Iterator[str]:
