@@ -117,7 +117,9 @@ def test_growing(case: OddFile, trial: Trial, grower: Grower, restarted: bool) -
     assert trial.refused_lines() == due, trial.refused()
 
 
-@by_case
+@pytest.mark.parametrize(
+    "case", [c for c in ODD_FILES if c.refused or c.asks or c.bad_file], ids=lambda c: c.id
+)
 def test_again(case: OddFile, trial: Trial, capsys: pytest.CaptureFixture[str]) -> None:
     """A second replay of everything changes nothing, and tells the same."""
     trial.write_station(answered=True)
