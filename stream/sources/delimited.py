@@ -42,6 +42,7 @@ CLOCK_TOLERANCE_US: Final = 2 * SECOND
 ANY_SOURCE: Final = FolderSource(kind="folder", path=".")
 UTF8: Final = Encoding()
 _PIECE_LINES: Final = 128
+_MOST_MIDNIGHTS: Final = 50
 _MAX_LINE: Final = 1024 * 1024
 
 
@@ -222,7 +223,25 @@ class DelimitedReader:
             return None
         times, local, values = found
         lines = _line_numbers(block, first, len(times), count)
-        return None if lines is None else Rows(times, local, values, lines)
+        if lines is None or not self._have_times_of_day(block, times, lines - first):
+            return None
+        return Rows(times, local, values, lines)
+
+    def _have_times_of_day(
+        self, block: bytes, times: NDArray[np.int64], offsets: NDArray[np.int64]
+    ) -> bool:
+        """Whether what stands at midnight was written so, and is not a date alone."""
+        if not self._lines.needs_time_of_day:
+            return True
+        midnights = offsets[times % (86_400 * SECOND) == 0]
+        if not len(midnights):
+            return True
+        if len(midnights) > _MOST_MIDNIGHTS:
+            return False
+        ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)
+        starts = [int(ends[i - 1]) + 1 if i else 0 for i in midnights]
+        found = zip(starts, ends[midnights], strict=True)
+        return all(self._lines.has_time_of_day(block[a : int(b)]) for a, b in found)
 
 
 def _column(rows: Rows, channel: str) -> Floats:

@@ -6,9 +6,10 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from stream.errors import SourceError
-from stream.station import Station, same_unit
+from stream.station import Station, same_unit, unit_as_written
 
 _UNIT: Final = re.compile(r"^(.*?)\s*[\[(]\s*([^\])]*?)\s*[\])]$")
+_BEHIND: Final = re.compile(r"^(.+?)[ _/]([A-Za-z][A-Za-z/]{2,9})$")
 _TIME_NAMES: Final = (
     "time", "timestamp", "datetime", "datetimestamp", "timeutc", "utctime", "utc",
     "datetimeutc", "localtime", "timelocal", "date", "zeit", "zeitstempel", "datumzeit",
@@ -63,7 +64,13 @@ def wanted_columns(station: Station) -> Wanted:
 def split_unit(cell: str) -> tuple[str, str | None]:
     """A header's name and its unit: ``N2O [ppb]`` → ``('N2O', 'ppb')``."""
     match = _UNIT.match(cell)
-    return (match[1], match[2]) if match and match[1] else (cell, None)
+    if match and match[1]:
+        return match[1], match[2]
+    # A unit of three letters or more may stand behind a line or a slash: n2o_ppb, p/hPa.
+    match = _BEHIND.match(cell)
+    if match and unit_as_written(match[2]) is not None:
+        return match[1], match[2]
+    return cell, None
 
 
 def find_time(cells: Sequence[str], given: str | None) -> int | None:

@@ -89,6 +89,17 @@ class LineReader:
         """Of dates like 03.04.2026."""
         return self.source.date_order or self.layout.order
 
+    @property
+    def needs_time_of_day(self) -> bool:
+        """Whether a date alone is refused: it would put a day's records at one midnight."""
+        source = self.source
+        return self.layout.date is None and not (source.time_column or source.time_format)
+
+    def has_time_of_day(self, line: bytes) -> bool:
+        """Whether the time of a line that is good otherwise tells more than the date."""
+        cells = split_line(as_text(line), self.layout.delimiter)
+        return not is_date(cells[self.layout.time])
+
     def read(self, raw_lines: Sequence[bytes], first: int) -> Rows:
         """Read lines, the first of which is line ``first`` of the file."""
         times: list[int] = []
@@ -140,6 +151,8 @@ class LineReader:
         except RecordError:
             if self._is_new_header(text, number, rejects) or self._is_unit_line(cells):
                 return None
+            if cells[0].startswith("#") and cells[0] not in self.missing:
+                return None  # a comment
             raise
         self._count(SETTLED)
         return *moment, self._values(cells, line, number, rejects)
@@ -149,7 +162,9 @@ class LineReader:
             self.layout = replace(self.layout, since_header=since_header)
 
     def _is_passed_over(self, text: str, cells: Sequence[str]) -> bool:
-        """The header again, or what stood before it."""
+        """The header again, what stood before it, or a spreadsheet's empty row."""
+        if not any(cells):
+            return True
         if tuple(without_empty_end(cells)) == self.layout.names and self.source.header_line != 0:
             self._count(0)
             return True
@@ -257,6 +272,11 @@ class LineReader:
         text = cells[layout.time]
         if layout.date is not None:
             text = f"{cells[layout.date]} {text}"
+        if self.needs_time_of_day and is_date(text):
+            raise RecordError(
+                f"{text[:40]!r} has no time of day; set time_column of its source, and date_column"
+                " where the date stands apart"
+            )
         try:
             when, is_local = parse_time(text, self.order, self.source.time_format)
             return when, is_local and not self.is_utc

@@ -288,3 +288,32 @@ def test_a_time_of_day_beside_a_whole_stamp() -> None:
         ("2026-02-08T14:00:00Z", 331.5),
         ("2026-02-08T14:00:01Z", 332.0),
     ]
+
+
+def test_a_date_alone_is_no_time() -> None:
+    """It would put a day's records at one midnight; a true midnight is none."""
+    text = b"date;hour;n2o\n2026-02-09;12;331.5\n2026-02-09;13;332\n"
+    batches = read(text)
+    assert rows(batches) == []
+    assert [line for line, reason in rejects(batches) if "no time of day" in reason] == [2, 3]
+    assert len(rows(read(text, time_column="date"))) == 1
+    many = [f"2026-02-{1 + i // 24:02d} {i % 24:02d}:00:00,{i},0" for i in range(600)]
+    many[300] = "2026-02-13,300,0"
+    batches = read("\n".join(["time,n2o,lid", *many, ""]).encode())
+    assert [line for line, _ in rejects(batches)] == [302]
+    assert len(rows(batches)) == 599
+
+
+def test_comments_and_empty_rows_are_passed_over() -> None:
+    text = b"# north field\ntime,n2o,lid\n# start\n2026-02-09 00:00:00,331.5,0\n,,\n#N/A,5,0\n"
+    batches = read(text)
+    assert rows(batches) == EXPECTED[:1]
+    assert rejects(batches) == [(6, "'#N/A' is not a time")]
+
+
+def test_units_behind_a_line_or_a_slash() -> None:
+    """Known ones only, and held against the station file like those in brackets."""
+    text = b"time,n2o_ppb,lid/x\n2026-02-09 00:00:00,331.5,0\n"
+    assert rows(read(text)) == [("2026-02-08T14:00:00Z", 331.5, -1.0)]
+    with pytest.raises(SourceError, match="'ppm' as the unit of n2o"):
+        read(text.replace(b"ppb", b"ppm"))
