@@ -7,10 +7,11 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 from stream.arguments import build_parser, database_of, day_of, instant, out_folder, stretch
-from stream.errors import CommandError, LidstreamError
+from stream.errors import CommandError, LidstreamError, StationFileError
 
 if TYPE_CHECKING:
     from stream.pipeline.settle import Settled
+    from stream.station import StationFile
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -42,13 +43,36 @@ def _check(arguments: argparse.Namespace) -> int:
     from stream.station import load_station
 
     file = load_station(arguments.station)
+    if file.refused:
+        raise StationFileError([f"{arguments.station}: {line}" for line in file.refused])
     station = file.station
     kinds = ", ".join(f"{a.id} ({'shared' if a.shared else 'own line'})" for a in station.analyzers)
     print(
         f"{arguments.station}: good. Station {station.id}, {len(station.chambers)} chambers,"
         f" analyzers {kinds}, {len(station.channels)} channels, digest {file.digest}"
     )
+    if file.questions:
+        print(
+            "Questions; correct what is wrong, and list the keys of what is right in"
+            " checks.confirmed:"
+        )
+    for line in file.questions:
+        print(f"  {line}")
     return 0
+
+
+def _admitted(file: "StationFile", url: str) -> None:
+    """Say what is wrong with a station file that is worked with all the same.
+
+    Raises
+    ------
+    StationFileError
+        Numbers of it cannot be right, and there is nothing yet that would be interrupted.
+    """
+    from stream.pipeline.running import admit
+
+    for line in admit(file, url):
+        print(f"lidstream: {line}", file=sys.stderr)
 
 
 def _draft(arguments: argparse.Namespace) -> int:
@@ -78,6 +102,7 @@ def _replay(arguments: argparse.Namespace) -> int:
 
     file = load_station(arguments.station)
     url = database_of(arguments, file)
+    _admitted(file, url)
     with Progress() as progress:
         done = replay(file, arguments.files, url, partial=arguments.partial, report=progress)
     print("\n".join([done.sentence(), *done.refusals()]))
@@ -96,7 +121,9 @@ def _run(arguments: argparse.Namespace) -> int:
     from stream.station import load_station
 
     file = load_station(arguments.station)
-    run(file, database_of(arguments, file))
+    url = database_of(arguments, file)
+    _admitted(file, url)
+    run(file, url)
     return 0
 
 
@@ -107,6 +134,7 @@ def _reprocess(arguments: argparse.Namespace) -> int:
 
     file = load_station(arguments.station)
     url = database_of(arguments, file)
+    _admitted(file, url)
     first, stop = stretch(arguments, file.station.station.timezone)
     with Progress() as progress:
         done = reprocess(

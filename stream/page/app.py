@@ -53,6 +53,9 @@ def make_app(
         The file of the token cannot be read.
     """
     rules, token = file.station.page, file.page_token
+    if file.refused:
+        # What would be written now might rest on numbers that cannot be right.
+        token = None
     site = Site(file, url, store, samples, noted, token, templates(file))
     hosts = [rules.host, *_LOOPBACK] if rules.host in _LOOPBACK else ["*"]
     static = Path(__file__).parent / "static"

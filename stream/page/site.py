@@ -71,6 +71,7 @@ class Site:
             "name": station.station.name or station.id,
             "writer": request.session.get("writer") if self.token else None,
             "may_write": self.token is not None,
+            "refused": self.file.refused,
             "form_word": form_word(request),
             "navigation": NAVIGATION,
             "version": __version__,

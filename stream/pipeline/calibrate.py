@@ -8,7 +8,14 @@ from numpy.typing import NDArray
 from stream.pipeline.points import Points
 from stream.pipeline.samples import Samples, precision_nmol, values_of_tails
 from stream.records import SECOND
-from stream.science.calibration import NEEDS, Kind, Response, between, with_and_without_doubt
+from stream.science.calibration import (
+    NEEDS,
+    Kind,
+    Response,
+    between,
+    in_opposite_order,
+    with_and_without_doubt,
+)
 from stream.science.lid import LidClosure, Runs
 from stream.science.units import rule_between
 from stream.science.visits import port_visits
@@ -160,6 +167,8 @@ def calibrated(
     measured = np.column_stack([value for value, _, _ in shown])
     noise = np.column_stack([error for _, error, _ in shown])
     found = with_and_without_doubt(kind, measured, noise, known, known_se)
+    if in_opposite_order(measured, known):
+        points = replace(points, flags=points.flags | {"standards_exchanged"})
     if found is None:
         if areas:
             return without_calibration(points)

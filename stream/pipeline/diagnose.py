@@ -1,7 +1,7 @@
-"""What the gases of one closure say together about lid and seal."""
+"""What the gases of one closure say about their start, and together about lid and seal."""
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from typing import Final
 
@@ -11,11 +11,14 @@ from stream.pipeline.points import LEVEL, Points
 from stream.science.choice import REASON_WORDS, Reason
 from stream.science.flags import BAD, MISSING, quality, words
 from stream.science.levels import levels
+from stream.science.outdoor import Start, gross_starts
 from stream.station import ClosureRules
 from stream.store.changes import Row
 
 _CLEAR: Final = 10.0
 """Rise over its standard error from which the closure before has a say."""
+_FALLS: Final = 300.0
+"""Flux of CO2 below zero from which it falls [nmol m⁻² s⁻¹]."""
 _TOO_SHARP = REASON_WORDS[Reason.CURVE_TOO_SHARP]
 
 
@@ -60,7 +63,11 @@ def levels_of(points: Points) -> Earlier:
 
 
 def seal_flags(
-    rows: Sequence[Row], rules: ClosureRules, earlier: Mapping[str, Earlier] | None = None
+    rows: Sequence[Row],
+    rules: ClosureRules,
+    earlier: Mapping[str, Earlier] | None = None,
+    *,
+    dark: bool = False,
 ) -> set[str]:
     """Flags of a closure from its flux rows, one a gas.
 
@@ -71,23 +78,24 @@ def seal_flags(
     rows : sequence of rows
         As for the table of fluxes.
     rules : ClosureRules
-        For ``ambient`` and its tolerance.
+        For ``ambient`` and ``max_leftover``.
     earlier : mapping of str to Earlier, optional
         Gas → the closure before.
+    dark : bool
+        Whether it was dark.
     """
     sound = [r for r in rows if quality(r["flags"].split()) not in {BAD, MISSING} and r["model"]]
     flags: set[str] = set()
     for row in sound:
-        if row["gas"] == "CO2" and "below_detection" in row["flags"].split():
+        if row["gas"] != "CO2":
+            continue
+        if "below_detection" in row["flags"].split():
             flags.add("no_co2_rise")
+        falls = row["flux_nmol_m2_s"] + max(_FALLS, 3.0 * row["flux_se_nmol_m2_s"])
+        if dark and falls < 0.0:
+            flags.add("co2_falls_in_dark")
     if len(sound) > 1 and all(r["model_reason"] == _TOO_SHARP for r in sound):
         flags.add("leak_suspected")
-    for row in sound:
-        expected = rules.ambient.get(row["gas"])
-        if expected is not None:
-            off = abs(row["start_mole_fraction"] - expected)
-            if off > rules.ambient_tolerance * expected:
-                flags.add("start_off_ambient")
     shares = [
         earlier[row["gas"]].leftover(row["start_mole_fraction"], rules.ambient.get(row["gas"]))
         for row in sound
@@ -99,7 +107,33 @@ def seal_flags(
     return flags
 
 
-def with_flags(row: Row, more: set[str]) -> Row:
+def start_flags(
+    starts: Mapping[str, Start], rules: ClosureRules, *, dark: bool
+) -> dict[str, set[str]]:
+    """Flags of each gas whose closure did not begin with outdoor air.
+
+    Parameters
+    ----------
+    starts : mapping of str to Start
+        Gas → how it began.
+    rules : ClosureRules
+        For ``start_range``, ``ambient`` and its tolerance.
+    dark : bool
+        Whether it was dark.
+    """
+    found: dict[str, set[str]] = {}
+    for gas in gross_starts(starts, rules.start_range, dark=dark):
+        found.setdefault(gas, set()).add("start_implausible")
+    for gas, start in starts.items():
+        expected = rules.ambient.get(gas)
+        if expected is not None and abs(start.fitted - expected) > (
+            rules.ambient_tolerance * expected
+        ):
+            found.setdefault(gas, set()).add("start_off_ambient")
+    return found
+
+
+def with_flags(row: Row, more: Set[str]) -> Row:
     """A row that bears more flags, and the quality that follows."""
     if not more:
         return row

@@ -13,7 +13,7 @@ from stream.pipeline.calibrate import (
     kind_of_response,
     standards_of,
 )
-from stream.pipeline.diagnose import Earlier, levels_of, seal_flags, with_flags
+from stream.pipeline.diagnose import Earlier, levels_of, seal_flags, start_flags, with_flags
 from stream.pipeline.headspace import (
     Sensors,
     Surroundings,
@@ -23,6 +23,7 @@ from stream.pipeline.headspace import (
     surroundings,
     time_constants,
 )
+from stream.pipeline.physics import darkness, judged, starts_of, water_judged
 from stream.pipeline.points import Points, end_points, own_line_points, visit_points
 from stream.pipeline.ports import PORT_HOLD_US, port_runs
 from stream.pipeline.rows import Event, Outcome, closure_result
@@ -136,17 +137,24 @@ def results_of(
     fits: list[list[tuple[Any, ...]]] = [[] for _ in events]
     visits: list[list[Row]] = [[] for _ in events]
     waters = np.full(len(events), np.nan)
-    for gas, mine in points.items():
+    for mine in points.values():
         waters = np.fmax(waters, [p.water for p in mine])
+    closed = [e.lid.closed_us for e in events]
+    around = water_judged(analyzer, judged(station, around, closed), waters)
+    for gas, mine in points.items():
         _gas_rows(station, analyzer, gas, events, around, mine, fluxes, fits)
         for i, p in enumerate(mine):
             visits[i] += [{"gas": gas, **row} for row in p.visits]
     results = []
     known = earlier or [{} for _ in events]
-    for event, near, water, before, rows, tried, stays in zip(
-        events, around, waters.tolist(), known, fluxes, fits, visits, strict=True
+    dark = darkness(station, closed)
+    for i, (event, near, water, before, rows, tried, stays) in enumerate(
+        zip(events, around, waters.tolist(), known, fluxes, fits, visits, strict=True)
     ):
-        seal = seal_flags(rows, station.closure, before)
+        starts = starts_of(station, analyzer, rows, {gas: p[i] for gas, p in points.items()})
+        begun = start_flags(starts, station.closure, dark=dark[i])
+        rows = [with_flags(row, begun.get(row["gas"], set())) for row in rows]
+        seal = seal_flags(rows, station.closure, before, dark=dark[i])
         flagged = [with_flags(row, seal) for row in rows]
         results.append(closure_result(event, near, water, flagged, tried, stays, seal))
     return results

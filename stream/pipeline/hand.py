@@ -7,6 +7,7 @@ import numpy as np
 
 from stream.pipeline.evaluate import results_of
 from stream.pipeline.headspace import Sensors, Surroundings, sensor_channels, surroundings
+from stream.pipeline.physics import judged
 from stream.pipeline.points import Points
 from stream.pipeline.rows import Event
 from stream.pipeline.run_values import run_values
@@ -116,7 +117,8 @@ class HandWork:
         records = self._ground.journal.read(channels, first, last)
         places = [(chambers[c.chamber], Window(c.closed_us, c.opened_us)) for c in closures]
         found = surroundings(station, Sensors(station, records), places)
-        return [_as_noted(near, c) for near, c in zip(found, closures, strict=True)]
+        noted = [_as_noted(near, c) for near, c in zip(found, closures, strict=True)]
+        return judged(station, noted, [c.closed_us for c in closures])
 
 
 def _as_noted(near: Surroundings, closure: HandClosure) -> Surroundings:
@@ -133,4 +135,5 @@ def _as_noted(near: Surroundings, closure: HandClosure) -> Surroundings:
     if not np.isnan(pressure):
         near = replace(near, pressure_pa=pressure, assumed_pressure=False)
         flags -= {"pressure_assumed"}
+    flags |= closure.doubts
     return replace(near, flags=frozenset(flags))

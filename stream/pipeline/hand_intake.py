@@ -30,6 +30,8 @@ class TakenTable:
         All rows that could not be taken.
     lines : int
         Of the table.
+    odd : tuple of str
+        What is said of numbers that cannot be right; their rows are kept, and flagged.
     """
 
     kind: str
@@ -38,6 +40,7 @@ class TakenTable:
     refused: int
     refusals: list[Row]
     lines: int
+    odd: tuple[str, ...] = ()
 
 
 class HandIntake:
@@ -77,7 +80,7 @@ class HandIntake:
         refusals = [quarantine_row(r) for r in (*table.rejects, *self._too_old(table))]
         before = [k for k in kept if (k.kind, k.name) == (table.kind, name)]
         if before and before[0].digest == digest:
-            return TakenTable(table.kind, False, rows, 0, refusals, lines)
+            return TakenTable(table.kind, False, rows, 0, refusals, lines, table.odd)
         others = [read_table(self._station, k.name, k.content) for k in kept]
         spans = self._touched(table, others)
         written = self._writer.commit(
@@ -89,7 +92,7 @@ class HandIntake:
         )
         self._intake.refresh()
         new = written["quarantine", "new"]
-        return TakenTable(table.kind, True, rows, new, refusals, lines)
+        return TakenTable(table.kind, True, rows, new, refusals, lines, table.odd)
 
     def _touched(self, table: HandTable, others: list[HandTable]) -> list[tuple[int, int]]:
         """Spans of the closures that a table bears on, or did before it was corrected."""

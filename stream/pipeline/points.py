@@ -15,12 +15,13 @@ from stream.science.gather import (
     NO_SAMPLES,
     NO_WATER,
     OUTSIDE,
+    TOGGLES,
     ends,
     gather,
     wrong_with,
 )
 from stream.science.visits import PortVisit, visit_values
-from stream.science.window import Window, select
+from stream.science.window import Window, is_toggling, select
 from stream.station import ClosureRules
 from stream.store.changes import Row
 
@@ -34,6 +35,7 @@ _WRONG: Final = {
     OUTSIDE: "out_of_range",
     FAULT: "analyzer_fault",
     FLAT: "flat_line",
+    TOGGLES: "toggling",
 }
 LONG_PAUSE = 1.75
 """Pause between visits, over the shortest, that says one was left out."""
@@ -86,7 +88,7 @@ def own_line_points(
     """All usable samples of closures whose chamber has the line to itself."""
     got = gather(
         samples.inlet_us, samples.raw, samples.dry, samples.water, samples.wrong,
-        *_bounds(windows), np.array(closed_us, dtype=np.int64),
+        *_bounds(windows), np.array(closed_us, dtype=np.int64), samples.apart,
     )  # fmt: skip
     weights = np.ones_like(got.t)
     columns = (got.offsets[:-1], got.offsets[1:], got.spacing_us / SECOND, got.missing, got.water)
@@ -170,6 +172,7 @@ def visit_points(
     times: list[NDArray[np.int64]] = []
     values: list[Floats] = []
     waters: list[Floats] = []
+    raws: list[Floats] = []
     kept: list[PortVisit] = []
     for stay in stays:
         settled = stay.settled(flush_us, mixing_us)
@@ -177,12 +180,17 @@ def visit_points(
         if tail.start_us >= tail.stop_us:
             continue
         part = select(samples.inlet_us, tail)
-        flags |= _words(wrong_with(samples.raw[part], samples.wrong[part])) - {"no_samples"}
+        bits = wrong_with(samples.raw[part], samples.wrong[part], samples.apart)
+        flags |= _words(bits) - {"no_samples"}
         usable = ~np.isnan(samples.dry[part])
         kept.append(stay)
+        raws.append(samples.raw[part])
         times.append(samples.inlet_us[part][usable])
         values.append(samples.dry[part][usable])
         waters.append(samples.water[part])
+    if raws and is_toggling(np.concatenate(raws), samples.apart):
+        # One visit alone may be too short to tell.
+        flags.add("toggling")
     got = visit_values(times, values, precision)
     have = np.flatnonzero(got.points)
     started = np.array([k.started_us for k in kept], dtype=np.int64)

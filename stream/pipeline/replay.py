@@ -55,6 +55,8 @@ class FileTold:
         Different times of its lines.
     same_time : int
         Values refused because the file has another for the same time.
+    odd : sequence of str
+        What is said of numbers of a table that cannot be right.
     """
 
     path: Path
@@ -63,6 +65,7 @@ class FileTold:
     refusals: list[Row] = field(default_factory=list)
     times: int = 0
     same_time: int = 0
+    odd: Sequence[str] = ()
 
     @property
     def refused(self) -> int:
@@ -148,8 +151,11 @@ class Replayed:
         return [*lines, *(hint for told in self.told if (hint := told.hint()) is not None)]
 
     def complaints(self) -> list[str]:
-        """Files that gave nothing, or of which too many lines were refused."""
-        return [line for told in self.told if (line := told.complaint()) is not None]
+        """Files that gave nothing, or of which too many lines were refused; and numbers of
+        tables that cannot be right.
+        """
+        found = [line for told in self.told if (line := told.complaint()) is not None]
+        return [*found, *(line for told in self.told for line in told.odd)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,7 +245,7 @@ def replay(
                 found.refused.append(_placed(recording, error))
                 continue
             tables.append(t)
-            told.append(FileTold(recording.path, t.rows, t.lines, t.refusals))
+            told.append(FileTold(recording.path, t.rows, t.lines, t.refusals, odd=t.odd))
         before = sum(b - a for a, b in parts.journal.unsettled()) / 86_400e6
         done = 0.0
 

@@ -9,7 +9,12 @@ from numpy.typing import NDArray
 
 from stream.pipeline.calibrate import kind_of_response, known_mole_fraction
 from stream.pipeline.samples import counts_areas, precision_nmol, to_canonical
-from stream.science.calibration import NEEDS, between, with_and_without_doubt
+from stream.science.calibration import (
+    NEEDS,
+    between,
+    in_opposite_order,
+    with_and_without_doubt,
+)
 from stream.sources.hand import HandTable, Injection
 from stream.station import Analyzer, Standard, Station
 
@@ -103,7 +108,8 @@ def run_values(station: Station, analyzer: Analyzer, gas: str, table: HandTable)
     error = np.column_stack([e for _, _, e, _ in shown])
     found = with_and_without_doubt(kind, seen, error, known, known_se)
     if found is None:
-        return as_measured("no_calibration" if areas else "calibration_poor")
+        why = ["standards_exchanged"] if in_opposite_order(seen, known) else []
+        return as_measured("no_calibration" if areas else "calibration_poor", *why)
     response, bare = found
     value = response.true(measured)
     slope = response.slope(measured)

@@ -21,6 +21,8 @@ Bools = NDArray[np.bool_]
 
 _WATER_HOLD_US: Final = 60 * SECOND
 """How long a water vapour or status record holds for samples between."""
+_TIMES_NOISE: Final = 10.0
+"""How many times its noise readings that toggle lie apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +49,9 @@ class Samples:
     dry: Floats
     water: Floats
     wrong: NDArray[np.uint8]
+    apart: float
+    """How far readings that toggle between values lie from one another at least, as recorded;
+    NaN where the noise is not stated."""
 
 
 def analyzer_channels(analyzer: Analyzer) -> set[str]:
@@ -79,7 +84,8 @@ def samples_of(
         wet=analyzer.basis == "wet",
     )
     inlet = series.times - round(analyzer.lag_s * SECOND)
-    return Samples(inlet, series.values, dry, wet, wrong)
+    apart = _TIMES_NOISE * analyzer.precision.get(gas, math.nan)
+    return Samples(inlet, series.values, dry, wet, wrong, apart)
 
 
 def values_of_tails(

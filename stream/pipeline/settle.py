@@ -12,6 +12,7 @@ from stream.pipeline.many import Here, Workers
 from stream.pipeline.steady import tidy_up
 from stream.pipeline.work import AnalyzerWork, Ground
 from stream.sources.hand import HandTable, read_table
+from stream.station import refused_chambers
 from stream.store.anchors import AnchorReader
 from stream.store.changes import Changes, Result
 from stream.store.hand import HandTables
@@ -159,6 +160,7 @@ class Settlement:
             kept_from_us=-(2**62) if kept_from is None else kept_from,
             bad=self._file.bad,
             workers=workers or Here(self._journal),
+            refused=refused_chambers(self._file.station),
         )
 
     def _brought(self) -> list[HandTable]:

@@ -47,6 +47,11 @@ class HandClosure:
             bounces=0,
         )
 
+    @property
+    def doubts(self) -> frozenset[str]:
+        """Flags of what its rows note that cannot be right."""
+        return frozenset().union(*(s.doubts for _, s in self.samples))
+
     def noted(self, name: str) -> float:
         """Mean of what the rows note of the headspace, NaN where none does."""
         values = [v for _, s in self.samples if (v := getattr(s, name)) is not None]

@@ -41,6 +41,8 @@ class Ground:
         Times that people marked as bad.
     workers : Workers
         Who works lids and closures out.
+    refused : frozenset of str
+        Chambers about which the station file says what cannot be right.
     """
 
     station: Station
@@ -52,6 +54,7 @@ class Ground:
     workers: Workers
     kept_from_us: int = -(2**62)
     bad: tuple[BadPeriod, ...] = ()
+    refused: frozenset[str] = frozenset()
 
     def results(
         self, analyzer: Analyzer, days: Sequence[Sequence[Event]]
@@ -62,11 +65,16 @@ class Ground:
             yield from results
 
     def marked(self, event: Event) -> Event:
-        """The event with a word about it where a person marked its time as bad."""
-        lid = event.lid
-        if not any(b.touches(event.chamber.id, lid.closed_us, lid.opened_us) for b in self.bad):
-            return event
-        return replace(event, flags=event.flags | {"marked_bad"})
+        """The event with a word about it where a person marked its time as bad, or the station
+        file says of its chamber what cannot be right.
+        """
+        lid, chamber = event.lid, event.chamber.id
+        flags = set(event.flags)
+        if any(b.touches(chamber, lid.closed_us, lid.opened_us) for b in self.bad):
+            flags.add("marked_bad")
+        if chamber in self.refused:
+            flags.add("setup_implausible")
+        return replace(event, flags=frozenset(flags)) if flags != event.flags else event
 
 
 def results_of_days(

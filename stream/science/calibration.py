@@ -183,6 +183,26 @@ def _residual(distance: Floats, known: Floats) -> Floats:
     return np.asarray(np.max(np.abs(distance), axis=1) / max(float(np.ptp(known)), 1e-12))
 
 
+def in_opposite_order(shown: Floats, known: Floats) -> bool:
+    """Whether the analyzer shows less for more, as when two standards are exchanged.
+
+    Parameters
+    ----------
+    shown : ndarray, shape (n, s)
+        What each standard would have shown at each moment [shown].
+    known : ndarray, shape (s,)
+        The gases [nmol mol⁻¹].
+
+    Returns
+    -------
+    bool
+        What is shown falls along the gases, by least squares.
+    """
+    means = np.mean(shown, axis=0)
+    off = known - np.mean(known)
+    return bool(np.sum(off * means) < 0.0)
+
+
 def between(at: Floats, when: Floats, value: Floats, error: Floats) -> tuple[Floats, Floats]:
     """What a standard would have shown at some moments.
 

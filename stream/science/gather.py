@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.science.kernel import inline, kernel
-from stream.science.window import is_flat, missing_share, usual_spacing
+from stream.science.window import is_flat, is_toggling, missing_share, usual_spacing
 
 Floats = NDArray[np.float64]
 Micros = NDArray[np.int64]
@@ -19,8 +19,10 @@ NO_WATER: Final = 2
 OUTSIDE: Final = 4
 FAULT: Final = 8
 FLAT: Final = 16
+TOGGLES: Final = 32
 """Bits of what is wrong: no sample at all; no water vapour to make one dry (of a window: not
-any); out of range; the analyzer's status was not good; a line without noise (of a window)."""
+any); out of range; the analyzer's status was not good; a line without noise, and one that
+jumps between a few values (of a window)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +52,10 @@ class Gathered:
 
 
 @inline
-def wrong_with(raw: Floats, wrong: Bits) -> int:
-    """Bits of a window, from its readings and the bits of its samples."""
+def wrong_with(raw: Floats, wrong: Bits, apart: float) -> int:
+    """Bits of a window, from its readings and the bits of its samples; ``apart`` is how far
+    readings that toggle lie from one another at least.
+    """
     n = wrong.shape[0]
     if n == 0:
         return NO_SAMPLES
@@ -63,6 +67,8 @@ def wrong_with(raw: Floats, wrong: Bits) -> int:
     bits = (some & (OUTSIDE | FAULT)) | (every & NO_WATER)
     if is_flat(raw):
         bits |= FLAT
+    if is_toggling(raw, apart):
+        bits |= TOGGLES
     return bits
 
 
@@ -77,6 +83,7 @@ def _gather(
     starts: Micros,
     stops: Micros,
     closed: Micros,
+    apart: float,
     t: Floats,
     y: Floats,
     offsets: Micros,
@@ -101,7 +108,7 @@ def _gather(
         numbers[i, 0] = usual_spacing(inlet[a:b])
         numbers[i, 1] = missing_share(inlet[a:b], starts[i], stops[i])
         numbers[i, 2] = vapour / known if known else math.nan
-        bits[i] = wrong_with(raw[a:b], wrong[a:b])
+        bits[i] = wrong_with(raw[a:b], wrong[a:b], apart)
 
 
 def _parts(inlet_us: Micros, starts_us: Micros, stops_us: Micros) -> NDArray[np.int64]:
@@ -120,6 +127,7 @@ def gather(
     starts_us: Micros,
     stops_us: Micros,
     closed_us: Micros,
+    apart: float,
 ) -> Gathered:
     """Usable samples of m windows, and what is wrong with each.
 
@@ -130,6 +138,9 @@ def gather(
         where it cannot be used), water vapour [mol mol⁻¹], bits of what is wrong.
     starts_us, stops_us, closed_us : ndarray of int64, shape (m,)
         Windows, the stop not included, and when each lid closed [µs].
+    apart : float
+        How far readings that toggle lie from one another at least, as recorded; NaN where the
+        noise is not known.
 
     Returns
     -------
@@ -141,7 +152,7 @@ def gather(
     t, y = np.empty(most), np.empty(most)
     offsets, numbers, bits = np.empty(m + 1, np.int64), np.empty((m, 3)), np.empty(m, np.uint8)
     _gather(
-        inlet_us, raw, dry, water, wrong, parts, starts_us, stops_us, closed_us,
+        inlet_us, raw, dry, water, wrong, parts, starts_us, stops_us, closed_us, apart,
         t, y, offsets, numbers, bits,
     )  # fmt: skip
     return Gathered(t, y, offsets, numbers[:, 0], numbers[:, 1], numbers[:, 2], bits)

@@ -152,6 +152,38 @@ def is_flat(values: NDArray[np.float64]) -> bool:
     return True
 
 
+@inline
+def is_toggling(values: NDArray[np.float64], least: float) -> bool:
+    """Whether a reading jumps to and fro between two or three values.
+
+    They lie further apart than ``least``, which is more than noise makes (a fiftieth of the
+    first reading where that is NaN), and every fourth reading at least is another than the one
+    before; at least twenty are needed.
+    """
+    n = values.shape[0]
+    if n < 20:
+        return False
+    if least != least:
+        least = 0.02 * abs(values[0])
+    jumps = 0
+    second, third = math.nan, math.nan
+    for i in range(1, n):
+        value = values[i]
+        if value != values[i - 1]:
+            jumps += 1
+            if abs(value - values[i - 1]) <= least:
+                return False
+        if value in (values[0], second, third):
+            continue
+        if second != second:
+            second = value
+        elif third != third:
+            third = value
+        else:
+            return False
+    return bool(4 * jumps >= n)
+
+
 def last_before(
     times: Micros, values: NDArray[np.float64], at: Micros, hold_us: int
 ) -> NDArray[np.float64]:

@@ -82,6 +82,8 @@ class TableIntake:
                 # The database may be away: look at the file again.
                 self._taken.pop(path, None)
                 raise
+            if taken.changed and taken.odd:
+                self._tell("warning", "table odd", error="; ".join(taken.odd[:5]))
             if taken.changed:
                 self._tell(
                     "info", "table taken", table=path.name, kind=taken.kind, rows=taken.rows,

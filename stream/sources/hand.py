@@ -18,7 +18,7 @@ from stream.errors import RecordError, SourceError
 from stream.records import EARLIEST, LATEST, SECOND, Reject, refusal
 from stream.sources.logger_clock import LoggerClock
 from stream.sources.timestamps import parse_time
-from stream.station import Station, read_clock
+from stream.station import AIR_PRESSURE, AIR_TEMPERATURE, HEIGHT, Size, Station, read_clock
 
 Kind = Literal["vials", "run"]
 T = TypeVar("T")
@@ -43,9 +43,11 @@ class HandSample:
     sample_ml, vial_ml, fill_kpa : float
         Air pushed in, volume of the vial, inert gas in it before.
     height_m, air_temperature_c, pressure_hpa : float
-        Of the headspace, as measured that day.
+        Of the headspace, as measured that day; None where it cannot be right.
     line : int
         Of the table.
+    doubts : frozenset of str
+        Flags of what the row notes that cannot be right.
     """
 
     chamber: str
@@ -61,6 +63,7 @@ class HandSample:
     air_temperature_c: float | None
     pressure_hpa: float | None
     line: int
+    doubts: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,13 +95,16 @@ class Injection:
 
 @dataclass(frozen=True, slots=True)
 class HandTable:
-    """One table: what it is, what it says, and the rows that could not be understood."""
+    """One table: what it is, what it says, the rows that could not be understood, and what
+    is said of numbers that cannot be right.
+    """
 
     kind: Kind
     name: str
     samples: tuple[HandSample, ...] = ()
     injections: tuple[Injection, ...] = ()
     rejects: tuple[Reject, ...] = field(default=())
+    odd: tuple[str, ...] = ()
 
 
 def kind_of_table(head: bytes) -> Kind | None:
@@ -183,7 +189,8 @@ def read_table(station: Station, name: str, text: str) -> HandTable:
         }
         closed: dict[str, int] = {}
         samples = tuple(each(lambda row, line: _sample(row, line, cells, by_hand, closed)))
-        return HandTable(kind, name, samples=samples, rejects=tuple(rejects))
+        odd = tuple(f"{name}: {text}" for text in cells.odd)
+        return HandTable(kind, name, samples=samples, rejects=tuple(rejects), odd=odd)
     analyzers = [a for a in station.analyzers if a.sampling == "vials"]
     channels = {c for a in analyzers for c in a.gases.values()} & set(columns)
     if not channels:
@@ -230,6 +237,26 @@ class _Cells:
 
     decimal: str
     clock: LoggerClock
+    odd: list[str] = field(default_factory=list)
+    """What is said of numbers that cannot be right."""
+
+    def size(
+        self, row: dict[str, str], line: int, column: str, size: Size, flag: str, doubts: set[str]
+    ) -> float | None:
+        """A number of a headspace; None where it cannot be right, which a flag tells."""
+        value = self.number(row, column, above=0.0 if size.low > 0.0 else None)
+        if math.isnan(value):
+            return None
+        if not size.cannot_be(value):
+            return value
+        meant = size.likely(value)
+        self.odd.append(
+            f"line {line}: {column} {value:g} cannot be right"
+            + (f"; {meant}. Write {size.unit}" if meant else f". Write {size.unit}")
+            + ", and bring the table again"
+        )
+        doubts.add(flag)
+        return None
 
     def number(self, row: dict[str, str], column: str, *, above: float | None = None) -> float:
         """A number, NaN for an empty cell."""
@@ -294,6 +321,12 @@ def _sample(
         raise RecordError("sampled_at: not within a day after closed_at")
     if opened is not None and not sampled <= opened <= closed + _LONGEST_US:
         raise RecordError("opened_at: before sampled_at, or over a day after closed_at")
+    doubts: set[str] = set()
+    height = cells.size(row, line, "height_m", HEIGHT, "height_implausible", doubts)
+    warm = cells.size(
+        row, line, "air_temperature_c", AIR_TEMPERATURE, "temperature_implausible", doubts
+    )
+    pressure = cells.size(row, line, "pressure_hpa", AIR_PRESSURE, "pressure_implausible", doubts)
     return HandSample(
         chamber=chamber,
         vial=row["vial"],
@@ -304,10 +337,11 @@ def _sample(
         sample_ml=_known(cells.number(row, "sample_ml", above=0.0)),
         vial_ml=_known(cells.number(row, "vial_ml", above=0.0)),
         fill_kpa=_known(cells.number(row, "fill_kpa", above=-1e-9)),
-        height_m=_known(cells.number(row, "height_m", above=0.0)),
-        air_temperature_c=_known(cells.number(row, "air_temperature_c", above=-90.0)),
-        pressure_hpa=_known(cells.number(row, "pressure_hpa", above=0.0)),
+        height_m=height,
+        air_temperature_c=warm,
+        pressure_hpa=pressure,
         line=line,
+        doubts=frozenset(doubts),
     )
 
 

@@ -1,5 +1,6 @@
 """The station file: what stands in the field, as frozen, validated models."""
 
+from stream.science.likely import AIR_PRESSURE, AIR_TEMPERATURE, HEIGHT, Size
 from stream.science.units import same_unit, senml_rule, unit_as_written
 from stream.station.amend import amended
 from stream.station.checks import needed_channels
@@ -24,9 +25,13 @@ from stream.station.notes import (
     read_notes,
     standing,
 )
+from stream.station.plausible import refused_chambers
 
 __all__ = [
+    "AIR_PRESSURE",
+    "AIR_TEMPERATURE",
     "EVENTS",
+    "HEIGHT",
     "KINDS",
     "Analyzer",
     "BadPeriod",
@@ -35,6 +40,7 @@ __all__ = [
     "FieldNote",
     "FolderSource",
     "MqttSource",
+    "Size",
     "Standard",
     "Station",
     "StationFile",
@@ -46,6 +52,7 @@ __all__ = [
     "needed_channels",
     "read_clock",
     "read_notes",
+    "refused_chambers",
     "same_unit",
     "senml_rule",
     "standing",

@@ -17,6 +17,7 @@ from stream.errors import StationFileError
 from stream.station.checks import faults
 from stream.station.models import FolderSource, MqttSource, Station, TablesSource
 from stream.station.notes import BadPeriod
+from stream.station.plausible import implausible, told
 from stream.station.shared import Document, in_defaults, open_questions, put_in
 from stream.station.telling import Mail
 
@@ -32,6 +33,7 @@ _SOURCES: dict[str, type[BaseModel]] = {
 _NOT_IN_DIGEST = {
     *("database", "sources", "summary", "archive", "service", "hand"),
     *("events", "weather", "sampling_calendar", "alerts", "mail", "webhook", "page"),
+    "checks",
 }
 
 
@@ -46,6 +48,16 @@ class StationFile:
     to whom something is told [16 hex digits]."""
     bad: tuple[BadPeriod, ...] = ()
     """Times that people marked as bad in the field log."""
+
+    @property
+    def refused(self) -> list[str]:
+        """Numbers that cannot be right, a line each: fluxes that rest on them are marked."""
+        return told([f for f in implausible(self.station) if f.refused])
+
+    @property
+    def questions(self) -> list[str]:
+        """Numbers that are odd and may be right, a line each."""
+        return told([f for f in implausible(self.station) if not f.refused])
 
     @property
     def provenance(self) -> str:
@@ -243,6 +255,8 @@ def _explain(error: ValidationError) -> Iterator[str]:
             yield f"{where}: {given!r} is not known; write {context['expected']}"
         elif kind in {"union_tag_invalid", "union_tag_not_found"}:
             yield f'{where}.kind: write kind = "folder", kind = "mqtt" or kind = "tables"'
+        elif kind == "less_than_equal" and "positions" in item["loc"]:
+            yield f"{where}: {_short(given)} is more than 1; write a share of the area, not %"
         elif kind in _WANTED:
             yield f"{where}: must be {_WANTED[kind]}, not {_short(given)}"
         else:

@@ -218,10 +218,17 @@ class ClosureRules(Model):
     moving_limit_s: Positive = 60.0
     hold_s: NotNegative = 3600.0
     lateness_s: NotNegative = 60.0
+    start_range: dict[str, Annotated[tuple[Positive, Positive], Field(strict=False)]] = {}
     ambient: dict[str, Positive] = {}
     ambient_tolerance: Positive = 0.15
     max_leftover: Positive = 0.3
     pressure_step_pa: Positive = 20.0
+
+
+class CheckRules(Model):
+    """``[checks]``: numbers of this file that look odd and are right."""
+
+    confirmed: Annotated[tuple[str, ...], Field(strict=False)] = ()
 
 
 class ModelRules(Model):
@@ -352,6 +359,7 @@ class Station(Model):
     analyzers: Annotated[tuple[Analyzer, ...], Field(min_length=1, strict=False)]
     chambers: Annotated[tuple[Chamber, ...], Field(min_length=1, strict=False)]
     closure: ClosureRules = ClosureRules()
+    checks: CheckRules = CheckRules()
     models: ModelRules = ModelRules()
     uncertainty: Uncertainty = Uncertainty()
     hand: HandRules = HandRules()

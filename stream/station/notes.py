@@ -5,6 +5,7 @@ from dataclasses import dataclass, fields
 from typing import Any, Final
 
 from stream.errors import CommandError
+from stream.science.likely import HEIGHT
 from stream.station.models import Station
 
 KINDS: Final = {
@@ -165,7 +166,9 @@ def _check_amount(note: FieldNote) -> None:
         raise CommandError(f"amount: a note of {note.kind} has none; put it into the text")
     if not 0 <= note.amount < 1e6:
         raise CommandError(f"amount: {note.amount:g} {unit} cannot be; write it in {unit}")
-    if note.kind == "height" and not 0.01 <= note.amount <= 2.0:
-        raise CommandError(f"amount: a headspace {note.amount:g} m high cannot be; write it in m")
+    if note.kind == "height" and HEIGHT.cannot_be(note.amount):
+        meant = HEIGHT.likely(note.amount)
+        hint = f"{meant}. Write" if meant else "write"
+        raise CommandError(f"amount: a headspace {note.amount:g} m high cannot be; {hint} it in m")
     if note.kind == "height" and not note.chamber:
         raise CommandError("chamber: missing; say whose height was measured")

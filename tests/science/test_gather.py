@@ -9,6 +9,7 @@ from stream.science.gather import (
     NO_SAMPLES,
     NO_WATER,
     OUTSIDE,
+    TOGGLES,
     ends,
     gather,
     wrong_with,
@@ -47,7 +48,7 @@ def windows(inlet: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 def test_each_window_is_what_numpy_finds_in_it(samples: dict[str, np.ndarray]) -> None:
     starts, stops = windows(samples["inlet_us"])
     closed = starts - 30 * S
-    got = gather(**samples, starts_us=starts, stops_us=stops, closed_us=closed)
+    got = gather(**samples, starts_us=starts, stops_us=stops, closed_us=closed, apart=3.0)
     full = 0
     for i in range(len(starts)):
         mine = (samples["inlet_us"] >= starts[i]) & (samples["inlet_us"] < stops[i])
@@ -71,10 +72,12 @@ def test_each_window_is_what_numpy_finds_in_it(samples: dict[str, np.ndarray]) -
 
 def test_a_window_alone_is_the_same_to_the_bit(samples: dict[str, np.ndarray]) -> None:
     starts, stops = windows(samples["inlet_us"])
-    whole = gather(**samples, starts_us=starts, stops_us=stops, closed_us=starts)
+    whole = gather(**samples, starts_us=starts, stops_us=stops, closed_us=starts, apart=3.0)
     for i in range(len(starts)):
         one = slice(i, i + 1)
-        alone = gather(**samples, starts_us=starts[one], stops_us=stops[one], closed_us=starts[one])
+        alone = gather(
+            **samples, starts_us=starts[one], stops_us=stops[one], closed_us=starts[one], apart=3.0
+        )
         part = slice(whole.offsets[i], whole.offsets[i + 1])
         assert alone.y.tobytes()[: 8 * alone.offsets[1]] == whole.y[part].tobytes()
         for name in ("spacing_us", "missing", "water", "wrong"):
@@ -83,8 +86,25 @@ def test_a_window_alone_is_the_same_to_the_bit(samples: dict[str, np.ndarray]) -
 
 def test_a_flat_line_is_told() -> None:
     nothing = np.zeros(40, np.uint8)
-    assert wrong_with(np.full(40, 331.2), nothing) == FLAT
-    assert wrong_with(np.arange(40.0), nothing) == 0
+    assert wrong_with(np.full(40, 331.2), nothing, 3.0) == FLAT
+    assert wrong_with(np.arange(40.0), nothing, 3.0) == 0
+
+
+def test_a_reading_that_jumps_to_and_fro_is_told() -> None:
+    nothing = np.zeros(40, np.uint8)
+    rng = np.random.default_rng(16)
+    jumping = np.where(np.arange(40) % 2 == 0, 331.2, 345.6)
+    assert wrong_with(jumping, nothing, 3.0) == TOGGLES
+    assert wrong_with(jumping, nothing, np.nan) == TOGGLES
+    assert wrong_with(rng.permutation(jumping), nothing, 3.0) & TOGGLES
+    # The last digit of a coarse channel moves by its noise, and may take few values.
+    coarse = rng.integers(337, 340, 40).astype(float)
+    assert wrong_with(coarse, nothing, 3.0) == 0
+    assert wrong_with(coarse, nothing, np.nan) == 0
+    # One step, as after a calibration, is no toggling.
+    step = np.where(np.arange(40) < 20, 331.2, 345.6)
+    assert not wrong_with(step, nothing, 3.0) & TOGGLES
+    assert wrong_with(jumping[:19], nothing[:19], 3.0) == 0
 
 
 def test_the_ends_of_windows(samples: dict[str, np.ndarray]) -> None:

@@ -1,0 +1,173 @@
+"""Flags of what goes with the points, of the fit, and of lid and seal."""
+
+from typing import Final
+
+from stream.science.flag import BAD, GOOD, MISSING, SUSPECT, Flag
+
+FIT: Final = (
+    # What goes with the points
+    Flag(
+        "no_water",
+        MISSING,
+        "Moist mole fractions cannot be made dry: no water vapour was recorded.",
+        "basis is wet and water_channel has no record near the points.",
+        "Look at the analyzer's water channel.",
+    ),
+    Flag(
+        "water_implausible",
+        SUSPECT,
+        "More water vapour was recorded than air of that temperature can hold.",
+        "Mean water vapour of the window above saturation at 15 K more than the thermometer says.",
+        "Look at the unit and the column of the water channel, and at the thermometer.",
+    ),
+    Flag(
+        "no_temperature",
+        MISSING,
+        "No headspace temperature, so no flux.",
+        "No record in the closure nor within hold_s before it.",
+        "Look at the chamber's temperature sensor.",
+    ),
+    Flag(
+        "temperature_implausible",
+        SUSPECT,
+        "Headspace temperature is not what air can have there at that season and hour.",
+        "Outside −70 to 80 °C, where it is not used; or outside wide bounds by latitude,"
+        " elevation, season and sun.",
+        "Look at the unit of the channel (°C, K or °F), at the sensor and its wiring.",
+    ),
+    Flag(
+        "temperature_held",
+        GOOD,
+        "Headspace temperature is the last one before the closure.",
+        "No record in the closure, one within hold_s before it.",
+        "Nothing, if the sensor is read rarely.",
+    ),
+    Flag(
+        "pressure_assumed",
+        GOOD,
+        "Pressure is that of the standard atmosphere at the station's elevation.",
+        "No pressure_channel, or no record in the closure nor within hold_s before it.",
+        "Look at the pressure sensor, if there is one.",
+    ),
+    Flag(
+        "pressure_implausible",
+        SUSPECT,
+        "Air pressure is not what it can be at the station's elevation.",
+        "Outside 400 to 1,085 hPa, where the standard atmosphere is used in its place; or 12 %"
+        " below or 9 % above the standard atmosphere at elevation_m.",
+        "Look at the unit of the channel, at elevation_m, and whether the sensor reduces pressure"
+        " to sea level.",
+    ),
+    Flag(
+        "no_height",
+        MISSING,
+        "No headspace height is known for that day, so no flux.",
+        "The closure is earlier than the first of heights.",
+        "Measure the height and add it to the station file.",
+    ),
+    # The fit
+    Flag(
+        "height_implausible",
+        BAD,
+        "The headspace height that was noted is not one that a chamber has.",
+        "height_m of a table of vials under 0.01 or over 3 m.",
+        "Look at the unit: it is metres. Correct the table and bring it again.",
+    ),
+    Flag(
+        "no_fit",
+        BAD,
+        "No candidate model could be fitted.",
+        "Every candidate failed; the model columns say why.",
+        "Look at the points.",
+    ),
+    Flag(
+        "poor_fit",
+        SUSPECT,
+        "Points scatter about the curve far more than the analyzer's noise.",
+        "Residual standard deviation above 5 times the stated precision.",
+        "Look for a leak, a pumping lid, bubbles from wet soil or a failing analyzer.",
+    ),
+    Flag(
+        "below_detection",
+        GOOD,
+        "The flux is smaller than could be told from zero; it is kept as measured.",
+        "Absolute flux below detection_limit.",
+        "Nothing: average such fluxes, never set them to zero.",
+    ),
+    Flag(
+        "bias_corrected",
+        GOOD,
+        "The flux is raised by what the soil stores while the lid is closed.",
+        "chamber_bias is soil_storage; the factor stands in chamber_bias_factor.",
+        "Nothing; divide by the factor to have the flux without it.",
+    ),
+    Flag(
+        "bias_not_corrected",
+        GOOD,
+        "The flux was to be corrected for what the soil stores, and is not.",
+        "Soil temperature, soil moisture or bulk density is not known, or the gas's solubility.",
+        "Look at the soil sensors; give bulk_density_g_cm3.",
+    ),
+    # Lid and seal, by all gases together
+    Flag(
+        "no_co2_rise",
+        SUSPECT,
+        "CO2 did not rise, though soil breathes: the lid may not have sealed, or the air came"
+        " from elsewhere.",
+        "The flux of CO2 is below its detection limit.",
+        "Look at the seal, the collar and the tubing of this chamber. On frozen or flooded soil"
+        " it may be true.",
+    ),
+    Flag(
+        "leak_suspected",
+        SUSPECT,
+        "Every gas bends more sharply than a sealed headspace can.",
+        "All gases of the closure, two at least, have the reason curve_too_sharp.",
+        "Look at the seal, the collar and the tubing of this chamber.",
+    ),
+    Flag(
+        "start_implausible",
+        BAD,
+        "The closure began with air that is nothing like outdoor air.",
+        "The first level and the fitted start of this gas both lie outside closure.start_range;"
+        " so do both gases of two that look exchanged.",
+        "Look at the unit and the column of the channel, at its calibration, and for gas from a"
+        " cylinder.",
+    ),
+    Flag(
+        "co2_falls_in_dark",
+        SUSPECT,
+        "CO2 fell under the lid in the dark, when nothing takes it up.",
+        "The flux of CO2 is below −0.3 µmol m⁻² s⁻¹ and three standard errors from zero, and the"
+        " sun lies 6° or more under the horizon.",
+        "Look whether lid_closed and lid_open are the wrong way round, whether lids or lines are"
+        " exchanged, and at the seal.",
+    ),
+    Flag(
+        "start_off_ambient",
+        SUSPECT,
+        "The closure did not begin near the outdoor air that the station file gives.",
+        "The fitted start of this gas differs from closure.ambient by more than ambient_tolerance.",
+        "Look at the calibration of this gas; if all gases are high, give the lid more time open"
+        " between closures.",
+    ),
+    Flag(
+        "not_flushed",
+        SUSPECT,
+        "The headspace still held gas of the closure before when the lid closed.",
+        "For every gas that rose clearly in the closure before, over max_leftover of what that"
+        " held in the end was still there at the start, over ambient where the station file"
+        " gives it, or else over the first level of the closure before.",
+        "Give the lid more time open between closures; look for still air and a lid that opens"
+        " half way.",
+    ),
+    Flag(
+        "pressure_step",
+        SUSPECT,
+        "Pressure jumped when the lid closed, which pushes air into the soil or draws it out.",
+        "Medians of the minute before and the half minute after closing differ by more than"
+        " pressure_step_pa, and by more than the sensor's noise; three records on each side"
+        " are needed.",
+        "Look at the vent and its tube, and at how hard the lid comes down.",
+    ),
+)
