@@ -24,7 +24,7 @@ MAY_IMPORT = {
     "pipeline": FLOOR | {"sources", "store", "refusals"},
     "field": FLOOR | {"store"},
     "export": FLOOR | {"store", "field"},
-    "summary": FLOOR | {"store", "field", "export", "refusals"},
+    "summary": FLOOR | {"store", "pipeline", "field", "export", "refusals"},
     "page": FLOOR | {"store", "field", "export", "summary", "refusals"},
     "service": FLOOR | {"sources", "store", "pipeline", "field", "summary", "page"},
     "demo": FLOOR | {"sources", "store", "pipeline", "field", "export", "progress", "summary"},

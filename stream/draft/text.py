@@ -44,8 +44,7 @@ def _ask(question: str) -> str:
 
 
 def _head() -> Iterator[str]:
-    yield "# Drafted from the station's files. Write an answer in place of each text that begins"
-    yield '# with "? ", a number without quotes; `lidstream check` lists those that are still open.'
+    yield '# Drafted. Write an answer in place of each "? …", numbers without quotes.'
 
 
 def _chambers(found: Survey, roles: Roles) -> Iterator[str]:
@@ -56,9 +55,9 @@ def _chambers(found: Survey, roles: Roles) -> Iterator[str]:
     if not roles.keys:
         yield "# No column looks like a lid: add the chambers here."
         yield f"chambers = {_ask('Which chambers are there? [{ id = …, lid_channel = … }]')}"
+        yield from _field()
         return
-    yield "# A chamber a line. heights: mean headspace height above the soil, since when."
-    yield "chambers = ["
+    yield "chambers = [   # heights: mean headspace height above the soil, since when"
     for lid, key in roles.keys.items():
         cells = [f'id = "{chamber_id(found.columns[lid].header, key)}"']
         if port:
@@ -70,6 +69,16 @@ def _chambers(found: Survey, roles: Roles) -> Iterator[str]:
         )
         yield f"  {{ {', '.join(cells)} }},"
     yield "]"
+    yield from _field()
+
+
+def _field() -> Iterator[str]:
+    """What no record tells, and a look at the field does."""
+    breath = _ask("Day on which a breath into each chamber showed at that one and no other")
+    tape = _ask("Day on which areas and heights were measured with a tape")
+    yield f"checks = {{ breath_test = {breath}, tape_measured = {tape} }}"
+    share = _ask("share of the area of each position: { ridge = 0.45, furrow = 0.55 }")
+    yield f"field = {{ positions = {share} }}"
 
 
 _KEYS: dict[Kind, str] = {
@@ -96,6 +105,8 @@ def _station(found: Survey, name: str) -> Iterator[str]:
     yield f"timezone = {_ask('Zone of people at the station, as Europe/Copenhagen')}"
     if found.local:
         yield f"clock = {_ask(_clock(found))}"
+    yield f"latitude = {_ask('Latitude [°], north positive: tells night and season')}"
+    yield f"longitude = {_ask('Longitude [°], east positive: tells the hour of the sun')}"
     yield f"elevation_m = {_ask('Elevation [m]: gives the pressure where no barometer does')}"
 
 
@@ -280,6 +291,4 @@ def _rest(roles: Roles) -> Sequence[str]:
     lid = next(iter(roles.lids.values()), None)
     if lid is not None and roles.first("port") is not None:
         lines.append(f"min_duration_s = {round(lid.closed_s / 120) * 60}.0   # half of the usual")
-    question = "share of the area of each position: { ridge = 0.45, furrow = 0.55 }"
-    lines += ["[field]", f"positions = {_ask(question)}"]
     return lines

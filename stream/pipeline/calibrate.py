@@ -1,6 +1,7 @@
 """Points of a closure corrected by the standards that the analyzer visited before it ended."""
 
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +23,9 @@ from stream.science.visits import port_visits
 from stream.station import Analyzer, Standard, Station
 
 Floats = NDArray[np.float64]
+
+SHOWN_SHARE: Final = (2 / 3, 1.5)
+"""Of a standard's value, within which an analyzer of mole fractions shows it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,6 +171,8 @@ def calibrated(
     measured = np.column_stack([value for value, _, _ in shown])
     noise = np.column_stack([error for _, error, _ in shown])
     found = with_and_without_doubt(kind, measured, noise, known, known_se)
+    if not areas and _far_off(measured, known):
+        points = replace(points, flags=points.flags | {"standards_implausible"})
     if in_opposite_order(measured, known):
         points = replace(points, flags=points.flags | {"standards_exchanged"})
     if found is None:
@@ -176,6 +182,15 @@ def calibrated(
     response, bare = found
     added = bare.se(points.y)
     return _apply(points, response, added, drifted, analyzer)
+
+
+def _far_off(shown: Floats, known: Floats) -> bool:
+    """Whether a standard that is not zero gas is shown far from its value."""
+    real = known > 0.0
+    if not real.any():
+        return False
+    share = np.mean(shown[:, real], axis=0) / known[real]
+    return bool(((share < SHOWN_SHARE[0]) | (share > SHOWN_SHARE[1])).any())
 
 
 def without_calibration(points: Points) -> Points:

@@ -15,6 +15,7 @@ from stream.science.outdoor import Start
 from stream.science.plausible import (
     AIR_C,
     AIR_PA,
+    OVER_SOIL_K,
     Place,
     air_bounds_c,
     most_water,
@@ -56,7 +57,9 @@ def judged(
     for near, cold, hot in zip(around, low_c.tolist(), high_c.tolist(), strict=True):
         flags = set(near.flags)
         warm, pressure, assumed = near.air_temperature_k, near.pressure_pa, near.assumed_pressure
-        if not cold <= near.air_temperature_c <= hot and warm == warm:
+        over = warm - near.soil_temperature_k
+        outside = warm == warm and not cold <= near.air_temperature_c <= hot
+        if outside or over < OVER_SOIL_K[0] or over > OVER_SOIL_K[1]:
             flags.add("temperature_implausible")
             if not AIR_C[0] <= near.air_temperature_c <= AIR_C[1]:
                 flags.add("no_temperature")

@@ -91,7 +91,7 @@ def propose(
                 looked = sorted(strong[:_MOST], key=lambda r: r["closed_us"])
                 if len(looked) < _FEWEST:
                     continue
-                work = _port_edges if analyzer.shared else _lid_edges
+                work = port_edges if analyzer.shared else lid_edges
                 result = work(file, analyzer, gas, journal, looked)
                 if result is not None:
                     found.append(result)
@@ -116,9 +116,21 @@ _Event = tuple[int, int, Floats, Floats]
 """Closed, opened [µs]; record times since closing [s], dry mole fractions."""
 
 
-def _lid_edges(
+def lid_edges(
     file: StationFile, analyzer: Analyzer, gas: str, journal: Journal, rows: Sequence[Row]
 ) -> Proposal | None:
+    """Lag and dead band from curves that are followed back to the closing of their lids.
+
+    Parameters
+    ----------
+    file : StationFile
+    analyzer : Analyzer
+        With a line of its own for each chamber.
+    gas : str
+    journal : Journal
+    rows : sequence of rows
+        Strong closures in order of time, with ``closed_us`` and ``opened_us``.
+    """
     events = list(_closures(file, analyzer, gas, journal, rows))
     late = []
     for closed, opened, t, y in events:
@@ -204,9 +216,10 @@ def _closures(
             yield r["closed_us"], r["opened_us"], t, samples.dry[a:b]
 
 
-def _port_edges(
+def port_edges(
     file: StationFile, analyzer: Analyzer, gas: str, journal: Journal, rows: Sequence[Row]
 ) -> Proposal | None:
+    """Lag and flushing from steps as a port selector goes on; arguments as :func:`lid_edges`."""
     channels = analyzer_channels(analyzer) | {str(analyzer.selector)}
     lag_us = round(analyzer.lag_s * SECOND)
     times, left, sizes = [], [], []
@@ -220,9 +233,12 @@ def _port_edges(
             if begun - runs.last[i - 1] > 2 * _BEFORE_S * SECOND:
                 continue
             a, at, b = np.searchsorted(recorded, (begun - 20 * SECOND, begun, ended))
+            if at - a < 5:
+                # Seldom read: the last few readings of the port before.
+                a = max(at - 5, int(np.searchsorted(recorded, runs.first[i - 1])))
             before, after = samples.dry[a:at], samples.dry[at:b]
-            tail = after[-max(5, len(after) // 4) :]
-            if len(before) < 5 or len(after) < 20 or np.isnan(before).all() or np.isnan(tail).all():
+            tail = after[-max(3, len(after) // 4) :]
+            if len(before) < 3 or len(after) < 8 or np.isnan(before).all() or np.isnan(tail).all():
                 continue
             old, new = float(np.nanmedian(before)), float(np.nanmedian(tail))
             noise = 1.4826 * float(np.nanmedian(np.abs(np.diff(tail)))) + 1e-12

@@ -31,8 +31,8 @@ FIT: Final = (
         "temperature_implausible",
         SUSPECT,
         "Headspace temperature is not what air can have there at that season and hour.",
-        "Outside −70 to 80 °C, where it is not used; or outside wide bounds by latitude,"
-        " elevation, season and sun.",
+        "Outside −70 to 80 °C, where it is not used; outside wide bounds by latitude, elevation,"
+        " season and sun; or 40 K above or 55 K below the soil's.",
         "Look at the unit of the channel (°C, K or °F), at the sensor and its wiring.",
     ),
     Flag(

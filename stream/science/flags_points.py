@@ -61,7 +61,7 @@ POINTS: Final = (
         "toggling",
         BAD,
         "The reading jumps to and fro between two or three values.",
-        "At least 20 readings take three values or fewer that lie further apart than the"
+        "At least ten readings take three values or fewer that lie further apart than the"
         " analyzer's noise, and every fourth at least is another than the one before.",
         "Look at the analyzer's signal cable, its plug and the logger's input.",
     ),
@@ -89,6 +89,14 @@ POINTS: Final = (
         "The standards are shown in the opposite order: the lower one reads higher.",
         "What the analyzer shows falls from the lowest standard to the highest.",
         "Look at which cylinder is on which port, or at the names of standards in the run's table.",
+    ),
+    Flag(
+        "standards_implausible",
+        SUSPECT,
+        "A standard gas is shown far from its value.",
+        "A channel of mole fractions shows a standard at less than two thirds or more than one and"
+        " a half times its value.",
+        "Look at unit and column of the channel, and at value and port of the standard.",
     ),
     Flag(
         "no_calibration",

@@ -29,6 +29,9 @@ memory]."""
 PRESSURE_SHARE: Final = (0.88, 1.09)
 """Air pressure over that of the standard atmosphere at the elevation. Weather is within some
 60 hPa at sea level."""
+OVER_SOIL_K: Final = (-55.0, 40.0)
+"""Headspace temperature over that of the soil a few centimetres down: frost over snow, and a
+closed lid in full sun."""
 _NIGHT_C: Final = 45.0
 _SUN_HEATS_K: Final = 25.0
 """How much warmer than the air a closed headspace in full sun may be."""

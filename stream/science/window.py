@@ -157,11 +157,10 @@ def is_toggling(values: NDArray[np.float64], least: float) -> bool:
     """Whether a reading jumps to and fro between two or three values.
 
     They lie further apart than ``least``, which is more than noise makes (a fiftieth of the
-    first reading where that is NaN), and every fourth reading at least is another than the one
-    before; at least twenty are needed.
+    first reading where that is NaN), and every X
     """
     n = values.shape[0]
-    if n < 20:
+    if n < 10:
         return False
     if least != least:
         least = 0.02 * abs(values[0])

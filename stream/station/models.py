@@ -226,8 +226,10 @@ class ClosureRules(Model):
 
 
 class CheckRules(Model):
-    """``[checks]``: numbers of this file that look odd and are right."""
+    """``[checks]``: what a person has confirmed, and looked at in the field."""
 
+    breath_test: Annotated[date, Field(strict=False)] | None = None
+    tape_measured: Annotated[date, Field(strict=False)] | None = None
     confirmed: Annotated[tuple[str, ...], Field(strict=False)] = ()
 
 

@@ -123,6 +123,27 @@ class Reader:
             names = list(found.keys())
             yield from (dict(zip(names, row, strict=True)) for row in found)
 
+    def starts(self, period: Period) -> Iterator[Row]:
+        """Of each flux how its closure began, and the air around it, in order of chamber, time
+        and gas.
+        """
+        c, f = closures.c, fluxes.c
+        wanted = (
+            *(f.chamber, f.gas, f.closed_us, f.start_mole_fraction, f.flux_nmol_m2_s),
+            *(f.detection_limit_nmol_m2_s, f.quality, f.flags),
+            *(c.opened_us, c.analyzer, c.air_temperature_c, c.pressure_pa, c.water_mol_mol),
+        )
+        rows = (
+            select(*wanted)
+            .join_from(closures, fluxes, _of_closure(fluxes))
+            .where(self._standing(period))
+            .order_by(f.chamber, f.closed_us, f.gas)
+        )
+        with self._store.reading() as connection:
+            found = connection.execution_options(yield_per=5000).execute(rows)
+            names = list(found.keys())
+            yield from (dict(zip(names, row, strict=True)) for row in found)
+
     def flux_points(
         self, gas: str, chambers: Sequence[str], period: Period
     ) -> Iterator[Sequence[Any]]:

@@ -16,7 +16,9 @@ from stream.store.anchors import AnchorReader
 from stream.store.notes import Notes
 from stream.store.readers import Period
 from stream.summary.closures import DayRows, chamber_days, faults_of, grave
+from stream.summary.findings import Looked
 from stream.summary.fluxes import fluxes_of
+from stream.summary.look import findings_of, unexplained
 from stream.summary.model import ChamberDay, ClockDoubt, DaySummary, Fault, Machine, Task
 from stream.summary.sensors import analyzers_of, sensors_of
 from stream.summary.standards import standards_of
@@ -68,9 +70,14 @@ def summarize(desk: Desk, day: date, *, now_us: int | None = None) -> DaySummary
     todays = [n for n in notes if period.first_us <= n.at_us < period.stop_us]
     # What is due is due on the morning on which the summary is read.
     morning = day + timedelta(days=1)
+    findings = findings_of(Looked.at(desk.file, journal, reader, period))
+    explained = frozenset[tuple[str, str]]().union(*(f.explains for f in findings))
     found = tasks_of(
-        chambers, faults, sensors, analyzers, standards, machine, station.service.min_free_mb
-    )
+        chambers, unexplained(faults, explained), sensors, analyzers,
+        [s for s in standards if ("not_visited", s.analyzer) not in explained], machine,
+        station.service.min_free_mb,
+    )  # fmt: skip
+    found += [f.task() for f in findings]
     due = hand_sampling(station, journal, morning)
     found += upkeep(station, notes, morning)
     if due:

@@ -38,8 +38,10 @@ def answered(path: Path, true: dict) -> str:
         key = match[1]
         if key in ("timezone", "clock"):
             value = f'"{site[key]}"'
-        elif key == "elevation_m":
+        elif key in ("elevation_m", "latitude", "longitude"):
             value = str(site[key])
+        elif key in ("breath_test", "tape_measured"):
+            value = '"2026-06-14"'
         elif key == "positions":
             value = "{ " + ", ".join(f"{k} = {v}" for k, v in season["positions"].items()) + " }"
         elif key in ("basis",):
@@ -160,6 +162,8 @@ def test_odd_files_are_drafted_too(tmp_path: Path, capsys) -> None:
     answers = {
         "timezone": '"UTC"', "clock": '"+01:00"', "plot": '"1"', "treatment": '"bare"',
         "position": '"flat"', "height_m": "0.15", "elevation_m": "20.0", "basis": '"dry"',
+        "latitude": "52.0", "longitude": "9.0", "breath_test": "2026-06-14",
+        "tape_measured": "2026-06-14",
         "lag_s": "0.0", "N2O": "0.3", "CO2": "0.2", "area_m2": "0.25", "extra_volume_m3": "0.0",
         "positions": "{ flat = 1.0 }",
     }  # fmt: skip

@@ -210,6 +210,7 @@ def test_every_flag_of_the_lid_and_the_points_is_exercised(own: Outcome, shared:
         "height_implausible",
         "setup_implausible",
         "standards_exchanged",
+        "standards_implausible",
         "toggling",
         "not_flushed",
         "pressure_step",

@@ -191,6 +191,7 @@ def test_a_lid_that_does_not_open(station: tuple[StationFile, Store, Parts, Batc
 def test_leaks_need_two_closures_of_three(tmp_path: Path, open_parts: Open) -> None:
     """CO2 that does not rise, twice; and it is over after two good ones."""
     text = station_text().replace('gases = { N2O = "n2o" }', 'gases = { CO2 = "n2o" }')
+    text = text.replace('unit = "nmol/mol"', 'unit = "umol/mol"')
     path = tmp_path / "station.toml"
     path.write_text(text.replace("precision = { N2O = 0.3 }", "precision = { CO2 = 0.3 }"))
     file = load_station(path)

@@ -1,0 +1,307 @@
+"""Sensors of the air over days: against one another, the sun, saturation and the elevation."""
+
+import math
+from collections.abc import Iterator
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stream.records import DAY
+from stream.science.atmosphere import standard_pressure
+from stream.science.likely import AIR_PRESSURE, AIR_TEMPERATURE, Size
+from stream.science.sun import is_dark, solar_hour
+from stream.science.units import CANONICAL, rule_between
+from stream.science.water import saturation_pressure
+from stream.station import Station
+from stream.store.journal import Series
+from stream.store.readers import Row
+from stream.summary.findings import Finding, Looked, among
+
+Floats = NDArray[np.float64]
+Micros = NDArray[np.int64]
+
+_APART_K: Final = 8.0
+"""How far a thermometer may be from those of the other chambers, in the middle of the dark."""
+_PRESSURE: Final = (0.93, 1.06)
+"""Middle of a day's pressure over that of the standard atmosphere."""
+_DRY: Final = 0.12
+"""Water vapour over saturation that no day on a field stays under."""
+_DRIED: Final = 5e-4
+"""Water vapour of air that was dried [mol mol⁻¹]."""
+_WARMEST_H: Final = (9.5, 19.5)
+"""By the sun; air is warmest some two to four hours after noon [common practice, no source]."""
+_SWING_K: Final = 2.0
+_REPEATS: Final = 0.95
+_FEW: Final = 100
+_UNITS: Final[dict[str, tuple[str, Size]]] = {
+    "temperature": ("degC", AIR_TEMPERATURE),
+    "pressure": ("hPa", AIR_PRESSURE),
+}
+
+
+def of_air(looked: Looked) -> Iterator[Finding]:
+    """Thermometers, barometers, water vapour and clocks that cannot be right."""
+    yield from _gross(looked, "temperature_implausible", "temperature", "air_temperature_channel")
+    yield from _gross(looked, "pressure_implausible", "pressure", "pressure_channel")
+    yield from _water(looked)
+    yield from _pressure(looked)
+    yield from _thermometers(looked)
+    yield from _clock(looked)
+    yield from _repeated(looked)
+
+
+def _flagged(looked: Looked, flag: str) -> list[Row]:
+    return [r for r in looked.todays if flag in r["flags"].split()]
+
+
+def _gross(looked: Looked, flag: str, quantity: str, key: str) -> Iterator[Finding]:
+    """One finding for all chambers on one sensor, with what its readings would be in the likely
+    unit.
+    """
+    rows = _flagged(looked, flag)
+    by_channel: dict[str, list[str]] = {}
+    for chamber in looked.station.chambers:
+        channel = getattr(chamber, key)
+        if channel is not None and any(r["chamber"] == chamber.id for r in rows):
+            by_channel.setdefault(channel, []).append(chamber.id)
+    groups: dict[str, list[str]] = {}
+    named: dict[str, list[str]] = {}
+    for channel, chambers in by_channel.items():
+        said = _reading(looked, channel, quantity)
+        groups.setdefault(said[0], []).extend(chambers)
+        named.setdefault(said[0], []).append(said[1])
+    for cause, chambers in groups.items():
+        what = f"Look at the unit of the {quantity} channel, and at the sensor and its wiring."
+        if quantity == "pressure":
+            what = (
+                "Look at the unit of the pressure channel, at elevation_m, and whether the sensor"
+            )
+            what += " reduces pressure to sea level."
+        follows = {
+            "temperature_implausible": ("temperature_implausible", "no_temperature"),
+            "pressure_implausible": ("pressure_implausible", "pressure_assumed"),
+        }[flag]
+        explains = frozenset((f, c) for f in follows for c in chambers)
+        why = f"{among(named[cause])}{cause}"
+        yield Finding(2, among(chambers), what, why, explains)
+
+
+def _reading(looked: Looked, channel: str, quantity: str) -> tuple[str, str]:
+    """(likely unit, what it reads) of a channel on the day."""
+    unit = looked.station.channels[channel].unit
+    values = _values(looked, channel)
+    if not len(values):
+        return "", f"{channel} has no record"
+    wanted, size = _UNITS[quantity]
+    scale, shift = rule_between(unit, wanted)
+    middle = float(np.median(values))
+    said = f"{channel} reads {middle:.4g} {unit} in the middle"
+    if size.is_odd(middle * scale + shift):
+        # As it was written, were it in another unit than the station file says.
+        for other in (wanted, *(name for name, _, _ in size.others)):
+            meant = _in(size, other, middle)
+            if other != unit and meant is not None and not size.is_odd(meant):
+                return f": as {other} it would be {meant:.4g} {wanted}", said
+    return "", said
+
+
+def _in(size: Size, unit: str, value: float) -> float | None:
+    """A number read as one of another unit, in the unit of the size."""
+    if unit == size.unit:
+        return value
+    return next((value * f + shift for name, f, shift in size.others if name == unit), None)
+
+
+def _values(looked: Looked, channel: str) -> Floats:
+    return np.asarray(_series(looked, channel).values)
+
+
+def _series(looked: Looked, channel: str, *, days: int = 1) -> Series:
+    first = looked.day.stop_us - days * DAY
+    return looked.journal.read({channel}, first, looked.day.stop_us - 1)[channel].filled()
+
+
+def _water(looked: Looked) -> Iterator[Finding]:
+    """More water than air can hold, or next to none."""
+    for a in looked.station.analyzers:
+        if a.water_channel is None:
+            continue
+        rows = [r for r in looked.todays if r["analyzer"] == a.id]
+        over = [r for r in rows if "water_implausible" in r["flags"].split()]
+        known = [
+            r["water_mol_mol"]
+            / float(saturation_pressure(r["air_temperature_c"]) / r["pressure_pa"])
+            for r in rows
+            if r["water_mol_mol"] is not None
+            and r["air_temperature_c"] is not None
+            and "temperature_implausible" not in r["flags"].split()
+            and -45.0 < r["air_temperature_c"] < 60.0
+        ]
+        unit = looked.station.channels[a.water_channel].unit
+        middle = float(np.median(_values(looked, a.water_channel))) if rows else math.nan
+        said = f"{a.water_channel} reads {middle:.4g} {unit} in the middle"
+        what = "Look at the unit and the column of the water channel."
+        if over:
+            chambers = [r["chamber"] for r in over]
+            explains = frozenset(("water_implausible", c) for c in chambers)
+            why = f"{said}, more than air of that temperature can hold"
+            yield Finding(2, a.id, what, why, explains)
+            continue
+        vapour = [r["water_mol_mol"] for r in rows if r["water_mol_mol"] is not None]
+        if len(known) < 8 or a.basis != "wet" or float(np.median(vapour)) < _DRIED:
+            continue
+        if float(np.median(known)) < _DRY:
+            why = f"{said}, {100 * float(np.median(known)):.1f} % of what air there can hold"
+            yield Finding(3, a.id, what, why)
+
+
+def _pressure(looked: Looked) -> Iterator[Finding]:
+    """A barometer that is off by less than one closure shows."""
+    site = looked.station.station
+    if "elevation_m" not in site.model_fields_set:
+        return
+    usual = standard_pressure(site.elevation_m)
+    for channel in dict.fromkeys(c.pressure_channel for c in looked.station.chambers):
+        if channel is None:
+            continue
+        mine = {c.id for c in looked.station.chambers if c.pressure_channel == channel}
+        if any(r["chamber"] in mine for r in _flagged(looked, "pressure_implausible")):
+            continue
+        values = _values(looked, channel)
+        if not len(values):
+            continue
+        scale, shift = rule_between(looked.station.channels[channel].unit, "Pa")
+        share = (float(np.median(values)) * scale + shift) / usual
+        if not _PRESSURE[0] <= share <= _PRESSURE[1] and share > 0.5:
+            side = "above" if share > 1 else "below"
+            why = (
+                f"{abs(100 * (share - 1)):.0f} % {side} the standard atmosphere at"
+                f" {site.elevation_m:g} m"
+            )
+            what = "Check elevation_m, and whether the sensor reduces pressure to sea level."
+            yield Finding(3, channel, what, why)
+
+
+def _place(station: Station) -> tuple[float, float] | None:
+    site = station.station
+    if site.latitude is None or site.longitude is None:
+        return None
+    return site.latitude, site.longitude
+
+
+def _thermometers(looked: Looked) -> Iterator[Finding]:
+    """Thermometers of chambers against one another, in the dark."""
+    place = _place(looked.station)
+    channels = list(
+        dict.fromkeys(
+            c.air_temperature_channel for c in looked.station.chambers if c.air_temperature_channel
+        )
+    )
+    if place is None or len(channels) < 3:
+        return
+    records = looked.journal.read(channels, looked.day.first_us, looked.day.stop_us - 1)
+    middles = {}
+    for channel in channels:
+        series = records[channel].filled()
+        values = series.values[is_dark(series.times, *place)]
+        if len(values) >= 12:
+            scale, shift = rule_between(
+                looked.station.channels[channel].unit, CANONICAL["temperature"]
+            )
+            middles[channel] = float(np.median(values)) * scale + shift
+    if len(middles) < 3:
+        return
+    usual = float(np.median(list(middles.values())))
+    flagged = {r["chamber"] for r in _flagged(looked, "temperature_implausible")}
+    for channel, value in middles.items():
+        mine = {c.id for c in looked.station.chambers if c.air_temperature_channel == channel}
+        if abs(value - usual) > _APART_K and not mine & flagged:
+            why = f"{value - usual:+.1f} K from those of the other chambers, in the dark"
+            yield Finding(3, channel, "Look at the sensor, its place and its wiring.", why)
+
+
+def _clock(looked: Looked) -> Iterator[Finding]:
+    """When the day is warmest, by the sun."""
+    place = _place(looked.station)
+    channels = [
+        c.air_temperature_channel for c in looked.station.chambers if c.air_temperature_channel
+    ]
+    if place is None or not channels:
+        return
+    series = _series(looked, channels[0], days=5)
+    found = [
+        angle
+        for first in range(looked.day.stop_us - 5 * DAY, looked.day.stop_us, DAY)
+        if (angle := _warmest(series, first, place[1], looked.station.channels[channels[0]].unit))
+        is not None
+    ]
+    if len(found) < 3:
+        return
+    mean = np.mean(np.exp(1j * np.array(found)))
+    if abs(mean) < 0.8:
+        return
+    hour = float(np.angle(mean) * 12.0 / np.pi % 24.0)
+    if _WARMEST_H[0] <= hour <= _WARMEST_H[1]:
+        return
+    off = (hour - 14.5 + 12.0) % 24.0 - 12.0
+    why = (
+        f"the last days were warmest at {_clock_time(hour)} by the sun, about {abs(off):.0f} h"
+        f" {'late' if off > 0 else 'early'}"
+    )
+    what = "Check the logger's clock, station.clock and the sign of the longitude."
+    yield Finding(2, channels[0], what, why)
+
+
+def _clock_time(hour: float) -> str:
+    minutes = round(hour * 60.0) % 1440
+    return f"{minutes // 60:02d}:{minutes % 60:02d}"
+
+
+def _warmest(series: Series, first_us: int, longitude: float, unit: str) -> float | None:
+    """Angle of the day at which a day's temperature is highest by its first harmonic [rad]; None
+    where it hardly changes or hours are missing.
+    """
+    a, b = np.searchsorted(series.times, (first_us, first_us + DAY))
+    times, values = series.times[a:b], series.values[a:b]
+    if len(values) < 24:
+        return None
+    hour = solar_hour(times, longitude)
+    bins = np.floor(hour).astype(np.int64)
+    count = np.bincount(bins, minlength=24)
+    if (count == 0).sum() > 2:
+        return None
+    scale = rule_between(unit, "K")[0]
+    sums = np.bincount(bins, values * scale, minlength=24)
+    known = count > 0
+    middle = np.arange(24)[known] + 0.5
+    level = sums[known] / count[known]
+    wave = 2.0 * np.mean((level - level.mean()) * np.exp(1j * np.pi / 12.0 * middle))
+    return float(np.angle(wave)) if abs(wave) >= _SWING_K else None
+
+
+def _repeated(looked: Looked) -> Iterator[Finding]:
+    """A day whose readings are those of the day before."""
+    for a in looked.station.analyzers:
+        if a.sampling != "continuous":
+            continue
+        gas, channel = next(iter(a.gases.items()))
+        series = _series(looked, channel, days=2)
+        cut = int(np.searchsorted(series.times, looked.day.first_us))
+        then, now = series.times[:cut], series.times[cut:] - DAY
+        shared, i, j = np.intersect1d(then, now, assume_unique=True, return_indices=True)
+        if len(shared) < _FEW:
+            continue
+        before, after = series.values[:cut][i], series.values[cut:][j]
+        moving = np.append(True, before[1:] != before[:-1])
+        if moving.sum() < _FEW:
+            continue
+        share = float(np.mean(before[moving] == after[moving]))
+        if share < _REPEATS:
+            continue
+        what = (
+            "Find out why the logger sent a day twice, and mark the false one bad:"
+            " lidstream note --kind bad"
+        )
+        why = f"{100 * share:.0f} % of the {gas} readings are those of the day before, to the digit"
+        yield Finding(1, a.id, what, why)

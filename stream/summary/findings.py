@@ -1,0 +1,104 @@
+"""What days show that no single closure does: likely mistakes of setting up, and slow changes.
+
+A finding is a task with its evidence. It changes no result: what is settled stays as it is.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from stream.records import DAY
+from stream.station import Station, StationFile
+from stream.store.journal import Journal
+from stream.store.readers import Period, Reader, Row
+from stream.summary.model import Task
+
+DAYS: Final = 7
+"""Days, the last one included, that are looked at together."""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One likely cause.
+
+    Attributes
+    ----------
+    rank : int
+        As of a task.
+    where, what, why : str
+        Where it is, what to do, and what shows it.
+    explains : frozenset of (flag, chamber)
+        Faults of the day that come of it, which need no task of their own; of standards
+        ``not_visited`` and the analyzer.
+    """
+
+    rank: int
+    where: str
+    what: str
+    why: str
+    explains: frozenset[tuple[str, str]] = frozenset()
+
+    def task(self) -> Task:
+        """For people."""
+        return Task(self.rank, self.where, self.what, self.why)
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """What findings are made of.
+
+    Attributes
+    ----------
+    file : StationFile
+    journal : Journal
+    day, week : Period
+        The day, and the days up to its end.
+    rows : list of rows
+        How closures of the week began, in order of chamber, time and gas.
+    """
+
+    file: StationFile
+    journal: Journal
+    day: Period
+    week: Period
+    rows: list[Row]
+
+    @property
+    def station(self) -> Station:
+        """As amended."""
+        return self.file.station
+
+    @property
+    def todays(self) -> list[Row]:
+        """Rows of the day."""
+        return [r for r in self.rows if r["closed_us"] >= self.day.first_us]
+
+    @classmethod
+    def at(cls, file: StationFile, journal: Journal, reader: Reader, day: Period) -> "Looked":
+        """Read the week that ends with a day."""
+        week = Period(day.stop_us - DAYS * DAY, day.stop_us)
+        return cls(file, journal, day, week, list(reader.starts(week)))
+
+
+def of_station_file(looked: Looked) -> Iterator[Finding]:
+    """Numbers of the station file that cannot be right, or are odd and not confirmed."""
+    refused = looked.file.refused
+    if refused:
+        marked = frozenset(
+            ("setup_implausible", r["chamber"])
+            for r in looked.todays
+            if "setup_implausible" in r["flags"].split()
+        )
+        what = "Correct the station file, then reprocess."
+        yield Finding(1, "station file", what, "; ".join(refused), marked)
+    questions = looked.file.questions
+    if questions:
+        what = "Correct the station file, or list the key in checks.confirmed."
+        yield Finding(3, "station file", what, "; ".join(questions))
+
+
+def among(values: Sequence[str]) -> str:
+    """A list for people; of many the first few."""
+    shown = list(dict.fromkeys(values))
+    more = f" and {len(shown) - 6} more" if len(shown) > 7 else ""
+    return ", ".join(shown[:6] if more else shown) + more

@@ -1,0 +1,228 @@
+"""Starts of closures over days: outdoor air as a check of units, calibration and drying."""
+
+from collections.abc import Iterator, Sequence
+from statistics import median
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stream.science.outdoor import OUTDOOR_NMOL, Start, likely_cause
+from stream.science.sun import elevation_deg
+from stream.science.units import CHANNEL_UNITS, rule_between
+from stream.station import Analyzer, Station
+from stream.store.readers import Row
+from stream.summary.findings import Finding, Looked, among
+
+Floats = NDArray[np.float64]
+
+_MIXED_DEG: Final = 15.0
+"""Elevation of the sun from which air is well mixed."""
+_LEAST: Final = 24
+_LEAST_DAYS: Final = 3
+_LASTING: Final = {"N2O": (0.93, 1.25), "CH4": (0.93, 1.60), "CO2": (0.80, 1.50)}
+"""Middle of many starts over outdoor air, by day: below and above it is no weather. Canopies
+draw CO2 down by a sixth [common practice, no source]."""
+_GROWTH: Final = {"CO2": 2500.0, "CH4": 10.0, "N2O": 1.1}
+"""A year [nmol mol⁻¹; NOAA Global Monitoring Laboratory, from memory]."""
+_YEAR_US: Final = 31_556_952_000_000
+_IN_2024_US: Final = 1_719_792_000_000_000
+_SLOPE: Final = (0.6, 1.5)
+_CLEAR: Final = 8.0
+
+
+def of_starts(looked: Looked) -> Iterator[Finding]:
+    """Starts that are nothing like outdoor air, lasting small departures, and moist air."""
+    for a in looked.station.analyzers:
+        mine = [r for r in looked.rows if r["analyzer"] == a.id]
+        gross = _gross(looked, a, [r for r in mine if r["closed_us"] >= looked.day.first_us])
+        yield from gross
+        if gross or any(r["closed_us"] >= looked.day.first_us for r in mine) is False:
+            continue
+        moist = list(_moist(looked, a, mine))
+        yield from moist
+        if not moist:
+            yield from _lasting(looked, a, mine)
+
+
+def _gross(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> list[Finding]:
+    """One finding for all gases of an analyzer whose starts were gross that day."""
+    station = looked.station
+    flagged = [r for r in rows if "start_implausible" in r["flags"].split()]
+    gases = [g for g in a.gases if any(r["gas"] == g for r in flagged)]
+    if not gases:
+        return []
+    starts = {}
+    for gas in a.gases:
+        of_gas = [r for r in (flagged if gas in gases else rows) if r["gas"] == gas]
+        known = [r["start_mole_fraction"] for r in of_gas if r["start_mole_fraction"] is not None]
+        middle = median(known) if known else float("nan")
+        scale = _scale(station, a, gas)
+        starts[gas] = Start(middle, middle, scale)
+    causes = []
+    for gas in gases:
+        causes.append(likely_cause(gas, starts, station.channels[a.gases[gas]].unit))
+    closures = len({(r["chamber"], r["closed_us"]) for r in flagged})
+    chambers = [r["chamber"] for r in flagged]
+    what = "Look at units and columns of these channels, their calibration, and for cylinder gas."
+    why = f"{'; '.join(causes)} ({closures} closure{'s' if closures > 1 else ''})"
+    explains = frozenset(
+        (flag, chamber)
+        for flag in ("start_implausible", "start_off_ambient", "no_co2_rise", "not_flushed")
+        for chamber in chambers
+    )
+    where = f"{a.id}: {among(chambers)}"
+    return [Finding(2, where, what, why, explains)]
+
+
+def _scale(station: Station, a: Analyzer, gas: str) -> float:
+    unit = station.channels[a.gases[gas]].unit
+    if CHANNEL_UNITS[unit].quantity == "area":
+        return 1.0
+    return rule_between(unit, "nmol/mol")[0]
+
+
+def _by_day(looked: Looked, rows: Sequence[Row]) -> list[Row]:
+    """Starts of closures while the sun mixed the air, and nothing worse was wrong."""
+    site = looked.station.station
+    usable = [
+        r
+        for r in rows
+        if r["start_mole_fraction"] is not None
+        and r["quality"] <= 3
+        and not {"not_flushed", "poor_fit", "line_shared"} & set(r["flags"].split())
+    ]
+    if site.latitude is None or site.longitude is None or not usable:
+        return usable
+    times = np.array([r["closed_us"] for r in usable], dtype=np.int64)
+    high = elevation_deg(times, site.latitude, site.longitude) > _MIXED_DEG
+    return [r for r, day in zip(usable, high.tolist(), strict=True) if day]
+
+
+def _enough(rows: Sequence[Row]) -> bool:
+    days = {r["closed_us"] // 86_400_000_000 for r in rows}
+    return len(rows) >= _LEAST and len(days) >= _LEAST_DAYS
+
+
+def _lasting(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Iterator[Finding]:
+    """Starts that are off by little, and for days."""
+    off = []
+    for gas in a.gases:
+        bounds = _LASTING.get(gas)
+        mine = _by_day(looked, [r for r in rows if r["gas"] == gas])
+        if bounds is None or gas in looked.station.closure.start_range or not _enough(mine):
+            continue
+        years = (median(r["closed_us"] for r in mine) - _IN_2024_US) / _YEAR_US
+        usual = OUTDOOR_NMOL[gas] + _GROWTH[gas] * years
+        starts = np.array([r["start_mole_fraction"] for r in mine]) / usual
+        # Gas that is still there of closures before makes starts high, never low.
+        low, middle = float(np.quantile(starts, 0.1)), float(np.median(starts))
+        if middle < bounds[0]:
+            off.append((gas, middle, usual))
+        elif low > bounds[1]:
+            off.append((gas, low, usual))
+    if not off:
+        return
+    said = []
+    for gas, share, usual in off:
+        scale, unit = _scale(looked.station, a, gas), looked.station.channels[a.gases[gas]].unit
+        unit = "nmol/mol" if CHANNEL_UNITS[unit].quantity == "area" else unit
+        side = "above" if share > 1.0 else "below"
+        said.append(
+            f"{gas} starts at {share * usual / scale:.4g} {unit} by day,"
+            f" {abs(100 * (share - 1)):.0f} % {side} outdoor air ({usual / scale:.4g})"
+        )
+    leaks = any(s.gas == gas and share > 1.0 for gas, share, _ in off for s in a.standards)
+    what = "Check the calibration with a standard gas" + (
+        ", and look for a standard that leaks into the line." if leaks else "."
+    )
+    yield Finding(3, a.id, what, f"{'; '.join(said)}, over {_days(rows)} days")
+
+
+def _days(rows: Sequence[Row]) -> int:
+    return len({r["closed_us"] // 86_400_000_000 for r in rows})
+
+
+def _moist(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Iterator[Finding]:
+    """Gases that fall as water vapour rises were measured in moist air; gases that rise with it
+    were made dry twice.
+
+    A mole fraction in moist air is 1 − w of that in dry air, so the logarithm of starts falls
+    by one for each mole of water in a mole of air (Dalton's law).
+    """
+    slopes = []
+    for gas in ("N2O", "CH4"):
+        mine = [r for r in rows if r["gas"] == gas]
+        mine = _by_day(looked, mine)
+        if not _enough(mine):
+            return
+        water = _water(looked, a, mine)
+        if water is None:
+            return
+        found = _slope(water, np.log([r["start_mole_fraction"] for r in mine]))
+        if found is None:
+            return
+        slopes.append(found)
+    signs = {np.sign(slope) for slope, _ in slopes}
+    # One of the two must be clear; the other must not contradict it.
+    clear = [
+        slope
+        for slope, error in slopes
+        if _SLOPE[0] <= abs(slope) <= _SLOPE[1] and abs(slope) > _CLEAR * error
+    ]
+    agree = all(abs(slope - np.sign(slope)) < 1.0 + 3.0 * error for slope, error in slopes)
+    if not clear or len(signs) > 1 or not agree:
+        return
+    if clear[0] < 0 and a.basis == "dry":
+        what = 'Look whether the analyzer measures moist air: then basis = "wet".'
+        how = "falls"
+    elif clear[0] > 0 and a.basis == "wet":
+        what = 'Look whether the analyzer gives dry mole fractions: then basis = "dry".'
+        how = "rises"
+    else:
+        return
+    why = (
+        f"outdoor N2O and CH4 {how.removesuffix('s')} with water vapour as moist air does"
+        f" ({abs(clear[0]):.1f} of what Dalton's law says), over {_days(rows)} days"
+    )
+    yield Finding(3, a.id, what, why)
+
+
+def _water(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Floats | None:
+    """Water vapour at the closures [mol mol⁻¹], by the analyzer or by a channel beside it."""
+    known = [r["water_mol_mol"] for r in rows]
+    if all(w is not None for w in known):
+        return np.array(known, dtype=np.float64)
+    channels = looked.station.channels
+    gases = {c for other in looked.station.analyzers for c in other.gases.values()}
+    beside = [
+        name
+        for name, c in channels.items()
+        if c.unit in {"mmol/mol", "mol/mol"} and name not in gases
+    ]
+    if len(beside) != 1:
+        return None
+    series = looked.journal.read({beside[0]}, looked.week.first_us, looked.week.stop_us - 1)[
+        beside[0]
+    ].filled()
+    if not len(series.times):
+        return None
+    scale = rule_between(channels[beside[0]].unit, "mol/mol")[0]
+    at = np.array([r["closed_us"] for r in rows], dtype=np.int64)
+    place = np.clip(np.searchsorted(series.times, at), 0, len(series.times) - 1)
+    return np.asarray(series.values[place] * scale)
+
+
+def _slope(x: Floats, y: Floats) -> tuple[float, float] | None:
+    """Slope and its standard error by least squares, wild points left out; None where x hardly
+    varies.
+    """
+    keep = np.abs(y - np.median(y)) <= 4.0 * 1.4826 * np.median(np.abs(y - np.median(y))) + 1e-12
+    x, y = x[keep], y[keep]
+    if len(x) < _LEAST or np.std(x) < 1e-3:
+        return None
+    away = x - x.mean()
+    slope = float(np.sum(away * y) / np.sum(away**2))
+    left = y - y.mean() - slope * away
+    error = float(np.sqrt(np.sum(left**2) / (len(x) - 2) / np.sum(away**2)))
+    return slope, error

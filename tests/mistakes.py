@@ -1,0 +1,249 @@
+"""Mistakes that people and loggers make, as changes of a station file and of its records."""
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+
+Columns = dict[str, tuple[np.ndarray, np.ndarray]]
+"""Channel → times [s since 1970] and values, NaN where there is none."""
+
+OWN: Final = frozenset({"own"})
+SHARED: Final = frozenset({"shared"})
+BOTH: Final = OWN | SHARED
+
+
+@dataclass(frozen=True)
+class Mistake:
+    """One mistake.
+
+    Attributes
+    ----------
+    name : str
+    file : callable
+        Changes the text of the station file.
+    records : callable
+        Changes the columns in place.
+    refused : str
+        Words of the line with which `lidstream check` refuses it; '' where it does not.
+    asked : str
+        Words of the question that `lidstream check` has; '' where it has none.
+    flag : str
+        Flag of the closures that it touches; '' where it is not seen closure by closure.
+    gases : frozenset of str
+        Whose rows must bear it.
+    task : str
+        Words of a task of a summary.
+    kinds : frozenset of str
+        Kinds of station on which it can be made.
+    listed : str
+        Words of the handbook's list of what no record can tell.
+    """
+
+    name: str
+    file: Callable[[str], str] = lambda text: text
+    records: Callable[[Columns], None] = lambda columns: None
+    refused: str = ""
+    asked: str = ""
+    flag: str = ""
+    gases: frozenset[str] = frozenset({"N2O", "CH4", "CO2"})
+    task: str = ""
+    kinds: frozenset[str] = field(default=BOTH)
+    listed: str = ""
+    share: float = 0.95
+    """Of the rows that it touches, how many must bear the flag."""
+
+
+def put(pattern: str, new: str, count: int = 0) -> Callable[[str], str]:
+    """Replace in the station file; the pattern must be there."""
+
+    def change(text: str) -> str:
+        found, n = re.subn(pattern, new, text, count=count)
+        assert n, pattern
+        return found
+
+    return change
+
+
+def scaled(pattern: str, factor: float) -> Callable[[str], str]:
+    """Multiply the numbers behind a key."""
+
+    def change(text: str) -> str:
+        found, n = re.subn(
+            rf"({pattern} = )([0-9.]+)", lambda m: f"{m[1]}{round(float(m[2]) * factor, 6)!r}", text
+        )
+        assert n, pattern
+        return found
+
+    return change
+
+
+def times(factor: float, *names: str, shift: float = 0.0) -> Callable[[Columns], None]:
+    """Multiply channels whose names begin so, and add."""
+
+    def change(columns: Columns) -> None:
+        hit = [n for n in columns if any(re.fullmatch(name, n) for name in names)]
+        assert hit
+        for name in hit:
+            t, v = columns[name]
+            columns[name] = (t, v * factor + shift)
+
+    return change
+
+
+def swapped(a: str, b: str) -> Callable[[Columns], None]:
+    """Two columns exchanged."""
+
+    def change(columns: Columns) -> None:
+        columns[a], columns[b] = columns[b], columns[a]
+
+    return change
+
+
+def shifted(hours: float) -> Callable[[Columns], None]:
+    """All clocks off."""
+
+    def change(columns: Columns) -> None:
+        for name, (t, v) in columns.items():
+            columns[name] = (t + round(3600 * hours), v)
+
+    return change
+
+
+def toggling(columns: Columns) -> None:
+    """A loose plug."""
+    t, v = columns["n2o"]
+    columns["n2o"] = (t, np.where(np.arange(len(v)) % 2 == 0, 331.0, 349.0))
+
+
+def day_again(columns: Columns) -> None:
+    """The gases of the last day are those of the day before."""
+    for name in ("n2o", "ch4", "co2"):
+        t, v = columns[name]
+        cut, before = np.searchsorted(t, (t[-1] + 1 - 86_400, t[-1] + 1 - 2 * 86_400))
+        v = v.copy()
+        v[cut:] = v[before : before + len(v) - cut]
+        columns[name] = (t, v)
+
+
+def still(name: str) -> Callable[[Columns], None]:
+    """A sensor that stands still."""
+
+    def change(columns: Columns) -> None:
+        t, v = columns[name]
+        columns[name] = (t, np.where(np.isnan(v), np.nan, v[~np.isnan(v)][0]))
+
+    return change
+
+
+N2O, CH4, CO2 = (frozenset({g}) for g in ("N2O", "CH4", "CO2"))
+T = r"t_[a-z0-9]+"
+
+MISTAKES: Final = [
+    # The station file
+    Mistake("height in mm", scaled("height_m", 1000.0), refused="in mm that would be 0."),
+    Mistake("height in cm", scaled("height_m", 100.0), refused="in cm that would be 0."),
+    Mistake("area in cm2", scaled("area_m2", 1e4), refused="in cm2 that would be 0."),
+    Mistake("extra volume in litres", scaled("extra_volume_m3", 1e3),
+            asked="in litres that would be 0.0004 m3"),
+    Mistake("shares in per cent", put(r"positions = \{ (\w+) = 0\.(\d\d)",
+            r"positions = { \1 = \2.0"), refused="write a share of the area, not %"),
+    Mistake("precision in another unit", put(r"N2O = 0\.3", "N2O = 300.0"),
+            refused="the precision is in the unit of the channel"),
+    Mistake("range in another unit", put(r"range = \[0\.0, 20000\.0\]", "range = [0.0, 20.0]"),
+            refused="shuts out outdoor air"),
+    Mistake("range of pressure in another unit", put(r"range = \[800\.0, 1100\.0\]",
+            "range = [80.0, 110.0]"), refused="shuts out the usual pressure"),
+    Mistake("range of temperature in K", put(r"range = \[-30\.0, 70\.0\]",
+            "range = [243.0, 343.0]"), refused="shuts out 15 degC"),
+    Mistake("error of height in mm", put(r"\n\[models\]",
+            "\n[uncertainty]\nheight_m = 3.0\n\n[models]"), refused="is no error of a height"),
+    Mistake("bulk density in kg m-3", scaled("bulk_density_g_cm3", 1000.0),
+            refused="bulk_density_g_cm3"),
+    Mistake("longest closure in minutes", put(r"max_duration_s = 5400\.0",
+            "max_duration_s = 90.0"), refused="must be more than min_duration_s"),
+    Mistake("nitrogen in g ha-1", put(r"(split_rate|three_dressings) = (160|300)\.0, ",
+            r"\1 = \g<2>000.0, "), asked="is out of the common"),
+    Mistake("yield in kg ha-1", put(r"yield_t_ha = \{ (\w+) = [\d.]+",
+            r"yield_t_ha = { \1 = 46000.0"), asked="in kg/ha that would be 46 t/ha"),
+    Mistake("standard gas in another unit", put(r"value = 1000\.0|value = 1020\.0|value = 900\.0",
+            "value = 1.02", 1), refused="look at its unit", kinds=SHARED),
+    Mistake("longitude with the wrong sign", put(r"longitude = -", "longitude = "),
+            asked="is the sign wrong", kinds=SHARED),
+    # Gases
+    Mistake("CO2 in ppb", records=times(1e3, "co2"), flag="start_implausible|out_of_range",
+            gases=CO2, task="CO2", kinds=OWN),
+    Mistake("N2O in ppm", records=times(1e-3, "n2o"), flag="start_implausible", gases=N2O,
+            task="a 1,000th of outdoor air", kinds=OWN),
+    Mistake("CH4 in ppm", put(r"\[500\.0, 20000\.0\]", "[0.0, 20000.0]"),
+            records=times(1e-3, "ch4"), flag="start_implausible", gases=CH4,
+            task="a 1,000th of outdoor air", kinds=OWN),
+    Mistake("N2O and CH4 exchanged", put(r"\[500\.0, 20000\.0\]", "[0.0, 20000.0]"),
+            records=swapped("n2o", "ch4"), flag="start_implausible|calibration_poor|poor_fit",
+            gases=N2O | CH4, task="are the two columns exchanged?", kinds=OWN),
+    Mistake("CH4 and CO2 exchanged", put(r"\[500\.0, 20000\.0\]", "[0.0, 20000.0]"),
+            records=swapped("ch4", "co2"), flag="start_implausible|calibration_poor|poor_fit",
+            gases=CH4 | CO2, task="are the two columns exchanged?", kinds=OWN),
+    Mistake("N2O and CO2 exchanged", records=swapped("n2o", "co2"),
+            task="are the two columns exchanged?", kinds=OWN),
+    Mistake("N2O and CH4 exchanged, with standards", put(r"\[500\.0, 20000\.0\]",
+            "[0.0, 20000.0]"), records=swapped("n2o", "ch4"),
+            flag="standards_implausible",
+            gases=N2O | CH4, task="value and port of the standard", kinds=SHARED),
+    Mistake("N2O toggles", records=toggling, flag="toggling", gases=N2O,
+            task="signal cable"),
+    Mistake("N2O 12 % low", records=times(0.88, "n2o"), task="below outdoor air", kinds=OWN),
+    Mistake("moist air declared dry", put(r'basis = "wet"', 'basis = "dry"'),
+            task='basis = "wet"', kinds=OWN),
+    Mistake("the day before once more", records=day_again, task="those of the day before"),
+    # Air
+    Mistake("pressure in Pa", put(r"range = \[800\.0, 1100\.0\]\n", ""),
+            records=times(100.0, "p_air"), flag="pressure_implausible",
+            task="as Pa it would be"),
+    Mistake("pressure in kPa", put(r"range = \[800\.0, 1100\.0\]\n", ""),
+            records=times(0.1, "p_air"), flag="pressure_implausible", task="as kPa it would be"),
+    Mistake("pressure zero", put(r"range = \[800\.0, 1100\.0\]\n", ""),
+            records=times(0.0, "p_air"), flag="pressure_implausible", task="pressure channel"),
+    Mistake("pressure out of its range", records=times(100.0, "p_air"),
+            flag="pressure_assumed", task="pressure"),
+    Mistake("pressure reduced to sea level", records=times(1.11, "p_air"),
+            flag="pressure_implausible", task="sea level", kinds=SHARED),
+    Mistake("elevation in feet", put(r"elevation_m = 880\.0", "elevation_m = 2887.0"),
+            flag="pressure_implausible", task="elevation_m", kinds=SHARED),
+    Mistake("degC declared K", put(r'(\[channels\.t_\w+\]\nunit = )"degC"\nrange = .*\n',
+            r'\1"K"\n'), flag="temperature_implausible", task="as degC it would be"),
+    Mistake("K declared degC", put(r'(\[channels\.t_\w+\]\nunit = "degC")\nrange = .*\n', r"\1\n"),
+            records=times(1.0, T, shift=273.15), flag="temperature_implausible",
+            task="as K it would be"),
+    Mistake("degF declared degC", records=times(1.8, T, shift=32.0),
+            flag="temperature_implausible|no_temperature", share=0.85, task="temperature"),
+    Mistake("air at -40 degC", put(r'(\[channels\.t_\w+\]\nunit = "degC")\nrange = .*\n', r"\1\n"),
+            records=times(0.0, T, shift=-40.0), flag="temperature_implausible",
+            task="temperature"),
+    Mistake("air at 850 degC", put(r'(\[channels\.t_\w+\]\nunit = "degC")\nrange = .*\n', r"\1\n"),
+            records=times(0.0, T, shift=850.0), flag="temperature_implausible",
+            task="temperature"),
+    Mistake("one thermometer 12 K off", records=times(1.0, "t_a2", shift=12.0),
+            task="from those of the other chambers"),
+    Mistake("one thermometer stands still", records=still("t_a2"), task="the same value for"),
+    Mistake("water in % as mmol/mol", records=times(0.1, "h2o"), task="water channel"),
+    Mistake("water in mmol/mol as %", put(r'(\[channels\.h2o\]\nunit = )"mmol/mol"\nrange = .*\n',
+            r'\1"%"\n'), flag="water_implausible", task="water channel"),
+    # Lids, lines, clocks
+    Mistake("lids the wrong way round", put(r"(lid_channel = .*\n)",
+            r"\1lid_closed = 0\nlid_open = 1\n"), task="wrong way round",
+            flag="too_long|line_shared|no_close_edge|visits_missing|no_samples|co2_falls_in_dark"),
+    Mistake("lag of 70 s for 8", put(r"lag_s = [\d.]+", "lag_s = 70.0"), task="shows a lag of"),
+    Mistake("clock six hours off", records=shifted(6.0), task="by the sun"),
+    Mistake("clock six hours off, the other way", records=shifted(-6.0), task="by the sun"),
+    # What no record can tell
+    Mistake("two alike chambers exchanged", records=swapped("lid_a1", "lid_a4"), kinds=OWN,
+            listed="Two chambers exchanged"),
+    Mistake("area 5 % off", scaled("area_m2", 1.05), listed="An area or a height a little off"),
+    Mistake("height 5 % off", scaled("height_m", 1.05),
+            listed="An area or a height a little off"),
+    Mistake("two thermometers exchanged", records=swapped("t_a1", "t_a4"),
+            listed="Two thermometers exchanged"),
+]  # fmt: skip
