@@ -19,6 +19,9 @@ _CLEAR: Final = 10.0
 """Rise over its standard error from which the closure before has a say."""
 _FALLS: Final = 300.0
 """Flux of CO2 below zero from which it falls [nmol m⁻² s⁻¹]."""
+_CHANGES: Final = {"CO2": 15_000.0, "CH4": 30.0, "N2O": 3.0}
+"""What outdoor air changes by between two closures without more ado [nmol mol⁻¹; common
+practice, no source]."""
 _TOO_SHARP = REASON_WORDS[Reason.CURVE_TOO_SHARP]
 
 
@@ -38,14 +41,14 @@ class Earlier:
     last: float
     error: float
 
-    def leftover(self, start: float, ambient: float | None) -> float:
+    def leftover(self, start: float, ambient: float | None, least: float) -> float:
         """Share of what it held in the end, over outside air, that is still there at a
-        start; NaN where it did not rise clearly.
+        start; NaN where it did not rise clearly, and by ``least``.
 
         Where outside air is not known, the first level stands for it: then only the first
         closures that are not flushed show, before all start high alike.
         """
-        if not abs(self.last - self.first) > _CLEAR * self.error:
+        if not abs(self.last - self.first) > max(_CLEAR * self.error, least):
             return math.nan
         base = self.first if ambient is None else ambient
         return (start - base) / (self.last - base)
@@ -68,6 +71,7 @@ def seal_flags(
     earlier: Mapping[str, Earlier] | None = None,
     *,
     dark: bool = False,
+    still: bool = False,
 ) -> set[str]:
     """Flags of a closure from its flux rows, one a gas.
 
@@ -83,28 +87,44 @@ def seal_flags(
         Gas → the closure before.
     dark : bool
         Whether it was dark.
+    still : bool
+        Whether the soil is frozen or full of water, and need not breathe.
     """
     sound = [r for r in rows if quality(r["flags"].split()) not in {BAD, MISSING} and r["model"]]
     flags: set[str] = set()
     for row in sound:
         if row["gas"] != "CO2":
             continue
-        if "below_detection" in row["flags"].split():
+        if not still and "below_detection" in row["flags"].split():
             flags.add("no_co2_rise")
         falls = row["flux_nmol_m2_s"] + max(_FALLS, 3.0 * row["flux_se_nmol_m2_s"])
         if dark and falls < 0.0:
             flags.add("co2_falls_in_dark")
     if len(sound) > 1 and all(r["model_reason"] == _TOO_SHARP for r in sound):
         flags.add("leak_suspected")
-    shares = [
-        earlier[row["gas"]].leftover(row["start_mole_fraction"], rules.ambient.get(row["gas"]))
-        for row in sound
-        if earlier and row["gas"] in earlier
-    ]
-    told = [share for share in shares if not math.isnan(share)]
-    if told and min(told) > rules.max_leftover:
+    if earlier and _is_held_back(sound, rules, earlier):
         flags.add("not_flushed")
     return flags
+
+
+def _is_held_back(rows: Sequence[Row], rules: ClosureRules, earlier: Mapping[str, Earlier]) -> bool:
+    """Whether every gas that rose clearly in the closure before is still there.
+
+    Where outdoor air is not known, two gases at least must say so: CO2 alone gathers
+    outdoors in any still night.
+    """
+    told = {}
+    for row in rows:
+        gas = row["gas"]
+        if gas in earlier:
+            expected = rules.ambient.get(gas)
+            least = 0.0 if expected is not None else _CHANGES.get(gas, 0.0)
+            told[gas] = earlier[gas].leftover(row["start_mole_fraction"], expected, least)
+    shares = {gas: share for gas, share in told.items() if not math.isnan(share)}
+    if not shares or min(shares.values()) <= rules.max_leftover:
+        return False
+    known = any(gas in rules.ambient for gas in shares)
+    return known or len(shares) > 1 or (len(told) == 1 and "CO2" not in told)
 
 
 def start_flags(

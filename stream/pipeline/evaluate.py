@@ -23,7 +23,7 @@ from stream.pipeline.headspace import (
     surroundings,
     time_constants,
 )
-from stream.pipeline.physics import darkness, judged, starts_of, water_judged
+from stream.pipeline.physics import darkness, judged, soil_is_still, starts_of, water_judged
 from stream.pipeline.points import Points, end_points, own_line_points, visit_points
 from stream.pipeline.ports import PORT_HOLD_US, port_runs
 from stream.pipeline.rows import Event, Outcome, closure_result
@@ -154,7 +154,7 @@ def results_of(
         starts = starts_of(station, analyzer, rows, {gas: p[i] for gas, p in points.items()})
         begun = start_flags(starts, station.closure, dark=dark[i])
         rows = [with_flags(row, begun.get(row["gas"], set())) for row in rows]
-        seal = seal_flags(rows, station.closure, before, dark=dark[i])
+        seal = seal_flags(rows, station.closure, before, dark=dark[i], still=soil_is_still(near))
         flagged = [with_flags(row, seal) for row in rows]
         results.append(closure_result(event, near, water, flagged, tried, stays, seal))
     return results

@@ -25,6 +25,9 @@ from stream.science.sun import is_dark
 from stream.station import Analyzer, Station
 from stream.store.changes import Row
 
+_FROZEN_K: Final = 274.15
+_FULL: Final = 0.9
+"""Water-filled pore space."""
 _FIRST: Final = 5
 """Samples of an own line whose median is the first level."""
 
@@ -114,6 +117,11 @@ def darkness(station: Station, closed_us: Sequence[int]) -> list[bool]:
         return [False] * len(closed_us)
     times = np.array(closed_us, dtype=np.int64)
     return [bool(x) for x in is_dark(times, site.latitude, site.longitude)]
+
+
+def soil_is_still(near: Surroundings) -> bool:
+    """Whether the soil is frozen or full of water, so that it need not breathe."""
+    return near.soil_temperature_k < _FROZEN_K or near.wfps > _FULL
 
 
 def starts_of(

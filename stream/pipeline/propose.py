@@ -191,10 +191,15 @@ def _curve(t: Floats, start: float, slope: float, k: float) -> Floats:
 
 
 def _level(t: Floats, y: Floats) -> float:
-    """Level just before the lid closed, NaN where it still falls from what was before."""
-    near = y[(t >= -_BEFORE_S / 2) & (t < 0.0)]
-    near = near[~np.isnan(near)]
-    return float(np.median(near)) if len(near) >= 3 else float("nan")
+    """Level just before the lid closed, NaN where too few readings tell it; of a line that is
+    seldom read from a minute.
+    """
+    for back in (_BEFORE_S / 2, 2 * _BEFORE_S):
+        near = y[(t >= -back) & (t < 0.0)]
+        near = near[~np.isnan(near)]
+        if len(near) >= 3:
+            return float(np.median(near))
+    return float("nan")
 
 
 def _closures(
@@ -210,7 +215,7 @@ def _closures(
         samples = samples_of(file.station, analyzer, gas, journal.read(channels, first, last))
         recorded = samples.inlet_us + lag
         for r in todays:
-            begin = r["closed_us"] - round(_BEFORE_S * SECOND)
+            begin = r["closed_us"] - round(2 * _BEFORE_S * SECOND)
             a, b = np.searchsorted(recorded, (begin, r["opened_us"]))
             t = (recorded[a:b] - r["closed_us"]) / SECOND
             yield r["closed_us"], r["opened_us"], t, samples.dry[a:b]

@@ -114,9 +114,10 @@ FIT: Final = (
         SUSPECT,
         "CO2 did not rise, though soil breathes: the lid may not have sealed, or the air came"
         " from elsewhere.",
-        "The flux of CO2 is below its detection limit.",
-        "Look at the seal, the collar and the tubing of this chamber. On frozen or flooded soil"
-        " it may be true.",
+        "The flux of CO2 is below its detection limit, and the soil is not known to be colder than"
+        " 1 °C or full of water (WFPS over 0.9).",
+        "Look at the seal, the collar and the tubing of this chamber. On flooded soil it may be"
+        " true.",
     ),
     Flag(
         "leak_suspected",
@@ -157,7 +158,8 @@ FIT: Final = (
         "The headspace still held gas of the closure before when the lid closed.",
         "For every gas that rose clearly in the closure before, over max_leftover of what that"
         " held in the end was still there at the start, over ambient where the station file"
-        " gives it, or else over the first level of the closure before.",
+        " gives it, or else over the first level of the closure before; then two gases must say"
+        " so, by more than outdoor air changes.",
         "Give the lid more time open between closures; look for still air and a lid that opens"
         " half way.",
     ),

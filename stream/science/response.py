@@ -146,7 +146,7 @@ def step_response(t: Floats, left: Floats) -> tuple[float, float] | None:
 
     def off(p: Floats) -> Floats:
         delay, mixing = p
-        return np.where(t < delay, 1.0, np.exp(-(t - delay) / mixing)) - left
+        return np.where(t < delay, 1.0, np.exp(-np.maximum(t - delay, 0.0) / mixing)) - left
 
     span = float(np.ptp(t))
     best = None

@@ -1,6 +1,5 @@
 """Sensors of the air over days: against one another, the sun, saturation and the elevation."""
 
-import math
 from collections.abc import Iterator
 from typing import Final
 
@@ -90,7 +89,7 @@ def _gross(looked: Looked, flag: str, quantity: str, key: str) -> Iterator[Findi
 def _reading(looked: Looked, channel: str, quantity: str) -> tuple[str, str]:
     """(likely unit, what it reads) of a channel on the day."""
     unit = looked.station.channels[channel].unit
-    values = _values(looked, channel)
+    values = looked.series(channel).values
     if not len(values):
         return "", f"{channel} has no record"
     wanted, size = _UNITS[quantity]
@@ -113,15 +112,6 @@ def _in(size: Size, unit: str, value: float) -> float | None:
     return next((value * f + shift for name, f, shift in size.others if name == unit), None)
 
 
-def _values(looked: Looked, channel: str) -> Floats:
-    return np.asarray(_series(looked, channel).values)
-
-
-def _series(looked: Looked, channel: str, *, days: int = 1) -> Series:
-    first = looked.day.stop_us - days * DAY
-    return looked.journal.read({channel}, first, looked.day.stop_us - 1)[channel].filled()
-
-
 def _water(looked: Looked) -> Iterator[Finding]:
     """More water than air can hold, or next to none."""
     for a in looked.station.analyzers:
@@ -139,7 +129,7 @@ def _water(looked: Looked) -> Iterator[Finding]:
             and -45.0 < r["air_temperature_c"] < 60.0
         ]
         unit = looked.station.channels[a.water_channel].unit
-        middle = float(np.median(_values(looked, a.water_channel))) if rows else math.nan
+        middle = looked.middle(a.water_channel)
         said = f"{a.water_channel} reads {middle:.4g} {unit} in the middle"
         what = "Look at the unit and the column of the water channel."
         if over:
@@ -168,7 +158,7 @@ def _pressure(looked: Looked) -> Iterator[Finding]:
         mine = {c.id for c in looked.station.chambers if c.pressure_channel == channel}
         if any(r["chamber"] in mine for r in _flagged(looked, "pressure_implausible")):
             continue
-        values = _values(looked, channel)
+        values = looked.series(channel).values
         if not len(values):
             continue
         scale, shift = rule_between(looked.station.channels[channel].unit, "Pa")
@@ -229,7 +219,7 @@ def _clock(looked: Looked) -> Iterator[Finding]:
     ]
     if place is None or not channels:
         return
-    series = _series(looked, channels[0], days=5)
+    series = looked.series(channels[0], days=5)
     found = [
         angle
         for first in range(looked.day.stop_us - 5 * DAY, looked.day.stop_us, DAY)
@@ -286,7 +276,7 @@ def _repeated(looked: Looked) -> Iterator[Finding]:
         if a.sampling != "continuous":
             continue
         gas, channel = next(iter(a.gases.items()))
-        series = _series(looked, channel, days=2)
+        series = looked.series(channel, days=2)
         cut = int(np.searchsorted(series.times, looked.day.first_us))
         then, now = series.times[:cut], series.times[cut:] - DAY
         shared, i, j = np.intersect1d(then, now, assume_unique=True, return_indices=True)

@@ -7,9 +7,11 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import numpy as np
+
 from stream.records import DAY
 from stream.station import Station, StationFile
-from stream.store.journal import Journal
+from stream.store.journal import Journal, Series
 from stream.store.readers import Period, Reader, Row
 from stream.summary.model import Task
 
@@ -72,6 +74,16 @@ class Looked:
     def todays(self) -> list[Row]:
         """Rows of the day."""
         return [r for r in self.rows if r["closed_us"] >= self.day.first_us]
+
+    def series(self, channel: str, *, days: int = 1) -> Series:
+        """Records of a channel over the day, or over some days up to its end."""
+        first = self.day.stop_us - days * DAY
+        return self.journal.read({channel}, first, self.day.stop_us - 1)[channel].filled()
+
+    def middle(self, channel: str) -> float:
+        """Median reading of the day, NaN without any."""
+        values = self.series(channel).values
+        return float(np.median(values)) if len(values) else float("nan")
 
     @classmethod
     def at(cls, file: StationFile, journal: Journal, reader: Reader, day: Period) -> "Looked":

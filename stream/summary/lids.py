@@ -118,9 +118,8 @@ def _changes(looked: Looked, chambers: list[Chamber]) -> tuple[Floats, Floats]:
             )
         for i in range(n):
             others = np.delete(table, i, axis=0)
-            with np.errstate(all="ignore"):
-                apart = table[i] - np.nanmedian(others, axis=0)
-            apart = apart[~np.isnan(apart)]
+            there = ~np.isnan(table[i]) & ~np.isnan(others).all(axis=0)
+            apart = table[i, there] - np.nanmedian(others[:, there], axis=0)
             if len(apart) < _LEAST:
                 continue
             change[i, j] = float(np.mean(apart))
@@ -132,6 +131,6 @@ def _at(times: NDArray[np.int64], values: Floats, at: NDArray[np.int64]) -> Floa
     """The last value before each moment, NaN where it is older than ten minutes."""
     if not len(times):
         return np.full(len(at), np.nan)
-    place = np.searchsorted(times, at, side="right") - 1
+    place = np.searchsorted(times, at, side="left") - 1
     old = at - times[np.maximum(place, 0)] > 600_000_000
     return np.where((place < 0) | old, np.nan, values[np.maximum(place, 0)])

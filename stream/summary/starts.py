@@ -18,6 +18,8 @@ Floats = NDArray[np.float64]
 
 _MIXED_DEG: Final = 15.0
 """Elevation of the sun from which air is well mixed."""
+_FOLLOWS: Final = ("start_implausible", "start_off_ambient", "no_co2_rise", "not_flushed")
+_UNUSED: Final = ("out_of_range", "few_points")
 _LEAST: Final = 24
 _LEAST_DAYS: Final = 3
 _LASTING: Final = {"N2O": (0.93, 1.25), "CH4": (0.93, 1.60), "CO2": (0.80, 1.50)}
@@ -50,7 +52,8 @@ def _gross(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> list[Finding]:
     station = looked.station
     flagged = [r for r in rows if "start_implausible" in r["flags"].split()]
     gases = [g for g in a.gases if any(r["gas"] == g for r in flagged)]
-    if not gases:
+    outside = [g for g in a.gases if g not in gases and _all_outside(rows, g)]
+    if not gases and not outside:
         return []
     starts = {}
     for gas in a.gases:
@@ -58,7 +61,12 @@ def _gross(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> list[Finding]:
         known = [r["start_mole_fraction"] for r in of_gas if r["start_mole_fraction"] is not None]
         middle = median(known) if known else float("nan")
         scale = _scale(station, a, gas)
+        if gas in outside:
+            # No reading was used: they are looked at as they were recorded.
+            middle = scale * looked.middle(a.gases[gas])
         starts[gas] = Start(middle, middle, scale)
+    flagged += [r for r in rows if r["gas"] in outside]
+    gases += outside
     causes = []
     for gas in gases:
         causes.append(likely_cause(gas, starts, station.channels[a.gases[gas]].unit))
@@ -68,11 +76,18 @@ def _gross(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> list[Finding]:
     why = f"{'; '.join(causes)} ({closures} closure{'s' if closures > 1 else ''})"
     explains = frozenset(
         (flag, chamber)
-        for flag in ("start_implausible", "start_off_ambient", "no_co2_rise", "not_flushed")
+        for flag in (*_FOLLOWS, *(_UNUSED if outside else ()))
         for chamber in chambers
     )
     where = f"{a.id}: {among(chambers)}"
     return [Finding(2, where, what, why, explains)]
+
+
+def _all_outside(rows: Sequence[Row], gas: str) -> bool:
+    """Whether most closures of a day have no reading of a gas within its range."""
+    mine = [set(r["flags"].split()) for r in rows if r["gas"] == gas]
+    lost = [f for f in mine if {"out_of_range", "few_points"} <= f]
+    return len(lost) > len(mine) / 2
 
 
 def _scale(station: Station, a: Analyzer, gas: str) -> float:
