@@ -27,6 +27,7 @@ _TEXT: Final = {
     "element": "Element that totals are counted as.",
     "gap_filling": "How gaps were filled.",
     "gwp": "Assessment whose warming potentials were used.",
+    "missing_positions": "Positions without a flux, for which there is no total.",
     "less_reference_way": "blocks: blocks allowed for; welch: unequal variances.",
 }
 _WHOLE: Final = {

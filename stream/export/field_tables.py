@@ -42,6 +42,7 @@ SEASON: Final = (
     *("co2_equivalent_kg_ha", "co2_equivalent_se_kg_ha", "gwp"),
     *("less_reference_kg_ha", "less_reference_low_kg_ha", "less_reference_high_kg_ha"),
     *("less_reference_p", "less_reference_way"),
+    *("flags", "missing_positions"),
 )
 
 
@@ -81,7 +82,7 @@ def field(station: Station, reader: Reader, selection: Selection, days: Calendar
         chamber_days(station, s, days) for s in read_series(station, reader, days) if s.gas in gases
     ]
     plots = plot_days(station, chambers, days)
-    return _table(FIELD, field_rows(station, plots, treatment_days(plots), days))
+    return _table(FIELD, field_rows(station, plots, treatment_days(station, chambers, days), days))
 
 
 def season(

@@ -17,7 +17,7 @@ from stream.export.methods_text import methods_paragraph
 from stream.export.report_pages import Plate, Report, Sheet
 from stream.export.report_pdf import write_pdf
 from stream.export.whole import write_whole
-from stream.field.days import ChamberDays, chamber_days, plot_days, treatment_days
+from stream.field.days import ChamberDays, chamber_days, treatment_days
 from stream.field.desk import Desk
 from stream.field.drivers import Going, goings
 from stream.field.season import GasSeason, SeasonTotals, season_calendar, season_rows, season_totals
@@ -100,7 +100,7 @@ def _report(
     chambers = [chamber_days(station, s, days) for s in totals.series]
     found = goings(station, chambers, days, rain)
     name = station.station.name or station.id
-    shares = [t.filled_share for g in totals.gases for t in g.treatments]
+    shares = [t.filled_share for g in totals.gases for t in g.treatments if not t.missing] or [0.0]
     summary = (
         f"{days.days} days, {len({s.chamber.id for s in totals.series})} automatic chambers,"
         f" {draw.measured(totals.series)} usable fluxes and"
@@ -138,6 +138,10 @@ def _amount(a: Amount) -> tuple[str, str]:
 def _totals_table(g: GasSeason) -> Sheet:
     rows = []
     for t in g.treatments:
+        if t.missing:
+            why = f"no flux from {', '.join(t.missing)}"
+            rows.append((t.treatment, "no total", why, "–", "–"))
+            continue
         plots = ", ".join(_number(p.total.value) for p in t.plots)
         rows.append((t.treatment, *_amount(t.total), plots, f"{100 * t.filled_share:.0f} %"))
     return Sheet(
@@ -224,7 +228,7 @@ def _figures(
     rain: dict[int, float],
 ) -> tuple[Plate, ...]:
     days = totals.days
-    treatments = treatment_days(plot_days(station, chambers, days))
+    treatments = treatment_days(station, chambers, days)
     marks = "letters above: N fertilizer, r rain, i irrigation, t tillage, h harvest"
     plates: list[Plate] = []
     with tempfile.TemporaryDirectory() as folder:

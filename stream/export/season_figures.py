@@ -83,8 +83,10 @@ def draw_cumulative(path: Path, station: Station, totals: SeasonTotals) -> None:
     with picture(path, len(totals.gases), 1, 7.2, 2.3 * len(totals.gases)) as axes:
         for axis, g in zip(axes, totals.gases, strict=True):
             for (colour, dash, _), t in zip(LOOKS, g.treatments, strict=False):
+                if t.missing:
+                    continue
                 table = np.array([p.cumulative for p in t.plots])
-                mean = table.mean(axis=0)
+                mean = t.cumulative
                 low, high = table.min(axis=0), table.max(axis=0)
                 axis.plot(_dates(totals.days), mean, dash, color=colour, lw=1.4, label=t.treatment)
                 axis.fill_between(_dates(totals.days), low, high, color=colour, alpha=0.18, lw=0)

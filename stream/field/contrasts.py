@@ -45,6 +45,8 @@ def contrast(treated: TreatmentTotal, reference: TreatmentTotal) -> Contrast | N
     Where each block has one plot of both, the blocks are allowed for; otherwise the
     variances of the two are not taken as equal (Welch).
     """
+    if treated.missing or reference.missing:
+        return None
     a = {p.block: p.total.value for p in treated.plots}
     b = {p.block: p.total.value for p in reference.plots}
     x = np.array([p.total.value for p in treated.plots])

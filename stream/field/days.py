@@ -7,10 +7,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from stream.field.replicates import designs, places_of
 from stream.field.series import Calendar, FluxSeries, fractions
 from stream.records import rfc3339
 from stream.science.daily import HOURS, Days, daily_means, diel_course, pieces_of
-from stream.science.weights import Weighted, by_area, over_plots, usual_ratios
+from stream.science.weights import (
+    Weighted,
+    by_area,
+    over_plots,
+    spread_by_area,
+    usual_ratios,
+)
 from stream.station import Station
 
 Floats = NDArray[np.float64]
@@ -37,13 +44,18 @@ class PlotDays:
 
 @dataclass(frozen=True, slots=True)
 class TreatmentDays:
-    """Daily means of one treatment and gas over its plots; arrays of shape (days,)."""
+    """Daily means of one treatment and gas over its replicates; arrays of shape (days,).
+
+    ``plots`` counts the replicates of a day; ``missing`` names positions without a chamber,
+    for which there is no mean.
+    """
 
     treatment: str
     gas: str
     flux: Floats
     se: Floats
     plots: NDArray[np.int64]
+    missing: tuple[str, ...] = ()
 
 
 def chamber_days(station: Station, series: FluxSeries, days: Calendar) -> ChamberDays:
@@ -68,20 +80,36 @@ def plot_days(station: Station, chambers: Sequence[ChamberDays], days: Calendar)
     A plot without area fractions is the mean of its chambers. What is done about a
     position that is missing is ``field.missing_position``.
     """
-    shares = fractions(station, days)
     found = []
     for (plot, gas), mine in _groups(chambers).items():
-        places: dict[str, list[ChamberDays]] = {}
-        for c in mine:
-            places.setdefault(c.series.chamber.position if shares else "", []).append(c)
-        flux = {name: _mean([c.days.flux for c in cs]) for name, cs in places.items()}
-        se = {name: _mean_se([c.days.se for c in cs]) for name, cs in places.items()}
-        weights = dict(shares) or {"": np.ones(days.days)}
-        ratios = usual_ratios(flux) if station.field.missing_position == "ratio" else None
         first = mine[0].series.chamber
-        weighted = by_area(flux, se, weights, ratios=ratios)
+        weighted, _ = _weighted(station, mine, days)
         found.append(PlotDays(plot, first.block, first.treatment, gas, weighted))
     return found
+
+
+def _weighted(
+    station: Station, mine: Sequence[ChamberDays], days: Calendar
+) -> tuple[Weighted, Floats]:
+    """Chambers of a plot, or of several, weighted by the area of their positions; and the
+    standard error that the spread of plots within positions makes, NaN where no position has
+    two plots.
+    """
+    shares = fractions(station, days)
+    chambers = [c.series.chamber for c in mine]
+    places = places_of(range(len(mine)), chambers, shared=bool(shares))
+    flux: dict[str, Floats] = {}
+    se: dict[str, Floats] = {}
+    spreads: dict[str, Floats] = {}
+    for name, plots in places.items():
+        means = [_mean([mine[i].days.flux for i in members]) for members in plots.values()]
+        errors = [_mean_se([mine[i].days.se for i in members]) for members in plots.values()]
+        flux[name], se[name] = _mean(means), _mean_se(errors)
+        spreads[name] = over_plots(means)[1]
+    weights = dict(shares) or {"": np.ones(days.days)}
+    ratios = usual_ratios(flux) if station.field.missing_position == "ratio" else None
+    weighted = by_area(flux, se, weights, ratios=ratios)
+    return weighted, spread_by_area(flux, se, spreads, weights)
 
 
 def _groups(chambers: Sequence[ChamberDays]) -> dict[tuple[str, str], list[ChamberDays]]:
@@ -106,15 +134,34 @@ def _mean_se(columns: Sequence[Floats]) -> Floats:
     return np.asarray(np.divide(root, count, out=nothing, where=count > 0))
 
 
-def treatment_days(plots: Sequence[PlotDays]) -> list[TreatmentDays]:
-    """Mean over the plots of a treatment, with the standard error of the replicates."""
-    groups: dict[tuple[str, str], list[PlotDays]] = {}
-    for p in plots:
-        groups.setdefault((p.treatment, p.gas), []).append(p)
-    return [
-        TreatmentDays(treatment, gas, *over_plots([p.days.flux for p in mine]))
-        for (treatment, gas), mine in groups.items()
-    ]
+def treatment_days(
+    station: Station, chambers: Sequence[ChamberDays], days: Calendar
+) -> list[TreatmentDays]:
+    """Mean over the replicates of a treatment, weighted by area, with their standard error.
+
+    What a replicate is, :mod:`stream.field.replicates` says. A treatment that has no chamber
+    at a position has no mean.
+    """
+    needed = [p for p, share in fractions(station, days).items() if (share > 0).any()]
+    nothing = np.full(days.days, np.nan)
+    found = []
+    for gas in dict.fromkeys(c.series.gas for c in chambers):
+        mine = [c for c in chambers if c.series.gas == gas]
+        for design in designs([c.series.chamber for c in mine], needed):
+            none = np.zeros(days.days, dtype=np.int64)
+            if design.missing:
+                found.append(
+                    TreatmentDays(design.treatment, gas, nothing, nothing, none, design.missing)
+                )
+                continue
+            made = [
+                _weighted(station, [mine[i] for i in r.chambers], days) for r in design.replicates
+            ]
+            flux, se, n = over_plots([weighted.flux for weighted, _ in made])
+            if len(made) == 1:
+                se = np.where(np.isnan(flux), np.nan, made[0][1])
+            found.append(TreatmentDays(design.treatment, gas, flux, se, n))
+    return found
 
 
 def daily_rows(
@@ -223,7 +270,7 @@ def field_rows(
                 "flux_se_nmol_m2_s": _cell(t.se[i]),
                 "area_measured": None,
                 "plots": int(t.plots[i]),
-                "flags": "" if t.plots[i] else "no_plot",
+                "flags": "position_missing" if t.missing else "" if t.plots[i] else "no_plot",
             }
 
 

@@ -59,14 +59,17 @@ def by_regression(
         max_iter=100, learning_rate=0.09, min_samples_leaf=15, l2_regularization=1.0,
         early_stopping=False, random_state=0,
     )  # fmt: skip
-    model.fit(np.concatenate(rows), np.concatenate(targets))
+    table = np.concatenate(rows)
+    # A station without soil sensors has nothing to learn from theirs.
+    told = ~np.isnan(table).all(axis=0)
+    model.fit(table[:, told], np.concatenate(targets))
     filled = []
     for i, (s, line) in enumerate(zip(slots, lines, strict=True)):
         missing = np.isnan(s.flux)
         out = line.copy()
         if missing.any() and not missing.all():
             features, _ = _features(s, s.flux, i, scale[i])
-            out[missing] = line[missing] + scale[i] * model.predict(features[missing])
+            out[missing] = line[missing] + scale[i] * model.predict(features[missing][:, told])
         filled.append(out)
     return filled
 

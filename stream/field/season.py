@@ -12,7 +12,7 @@ from stream.field.contrasts import Contrast, against
 from stream.field.filled import Filled, fill
 from stream.field.series import Calendar, FluxSeries, calendar, read_series
 from stream.field.slots import slots_of
-from stream.field.totals import PlotTotal, TreatmentTotal, plot_totals, treatment_totals
+from stream.field.totals import PlotTotal, TreatmentTotal, plot_totals, replicate_totals
 from stream.field.weather import rain_days
 from stream.science.constants import ELEMENT_MASS
 from stream.science.season import (
@@ -102,7 +102,8 @@ def totals_of(
         slots = slots_of(station, [s for s in series if s.gas == gas], days, wet)
         filled = fill(slots, station.field.gap_filling)
         plots = plot_totals(station, filled, days)
-        found.append(GasSeason(gas, filled, tuple(plots), tuple(treatment_totals(plots))))
+        totals = replicate_totals(station, filled, days, plots)
+        found.append(GasSeason(gas, filled, tuple(plots), tuple(totals)))
     treatments = [t for g in found for t in g.treatments]
     reference = station.season.reference if station.season else None
     contrasts = tuple(against(treatments, reference))
@@ -122,6 +123,7 @@ def season_rows(station: Station, totals: SeasonTotals) -> Iterator[dict[str, An
                 "plots": 1,
                 "area_measured": p.area_measured,
                 "filled_share": p.filled_share,
+                **_reason(p.missing),
             }
         for t in g.treatments:
             row = {
@@ -129,10 +131,11 @@ def season_rows(station: Station, totals: SeasonTotals) -> Iterator[dict[str, An
                 "plot": "",
                 "block": "",
                 "plots": len(t.plots),
-                "area_measured": min(p.area_measured for p in t.plots),
+                "area_measured": min((p.area_measured for p in t.plots), default=0.0),
                 "filled_share": t.filled_share,
+                **_reason(t.missing),
             }
-            if season is None:
+            if season is None or t.missing:
                 yield row
                 continue
             factor = _factor(station, g, t)
@@ -157,6 +160,14 @@ def season_rows(station: Station, totals: SeasonTotals) -> Iterator[dict[str, An
             yield row
 
 
+def _reason(missing: Sequence[str]) -> dict[str, str]:
+    """Why there is no total: positions without a chamber, or without any flux."""
+    return {
+        "flags": "position_missing" if missing else "",
+        "missing_positions": " ".join(missing),
+    }
+
+
 def _common(
     station: Station,
     totals: SeasonTotals,
@@ -176,15 +187,15 @@ def _common(
         "from": days.first.isoformat(),
         "to": days.day(days.days - 1).isoformat(),
         "element": element,
-        "total_kg_ha": total.value,
-        "total_se_kg_ha": total.se,
-        "total_low_kg_ha": total.low,
-        "total_high_kg_ha": total.high,
+        "total_kg_ha": _cell(total.value),
+        "total_se_kg_ha": _cell(total.se),
+        "total_low_kg_ha": _cell(total.low),
+        "total_high_kg_ha": _cell(total.high),
         "gap_filling": g.filled.method,
         "gap_rmse_nmol_m2_s": None if score is None or np.isnan(score.rmse) else score.rmse,
         "gap_bias_nmol_m2_s": None if score is None or np.isnan(score.bias) else score.bias,
     }
-    if station.season is not None and g.gas in {"N2O", "CH4", "CO2"}:
+    if station.season is not None and total.value == total.value and g.gas in {"N2O", "CH4", "CO2"}:
         warm = co2_equivalent(total, g.gas, station.season.gwp)
         row |= {
             "co2_equivalent_kg_ha": warm.value,
@@ -192,6 +203,10 @@ def _common(
             "gwp": station.season.gwp,
         }
     return row
+
+
+def _cell(value: float) -> float | None:
+    return None if np.isnan(value) else value
 
 
 def _factor(station: Station, g: GasSeason, t: TreatmentTotal) -> Amount | None:
@@ -202,4 +217,6 @@ def _factor(station: Station, g: GasSeason, t: TreatmentTotal) -> Amount | None:
     base = [r for r in g.treatments if r.treatment == season.reference]
     given = season.nitrogen_kg_ha
     extra = given.get(t.treatment, 0.0) - given.get(str(season.reference), 0.0)
-    return emission_factor(t.total, base[0].total, extra) if base and extra > 0 else None
+    if not base or not extra > 0 or base[0].missing or t.missing:
+        return None
+    return emission_factor(t.total, base[0].total, extra)

@@ -7,7 +7,7 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.field.days import chamber_days, plot_days, treatment_days
+from stream.field.days import chamber_days, treatment_days
 from stream.field.desk import Desk
 from stream.field.series import calendar, day_at, read_series
 from stream.page.line import chart, line
@@ -98,7 +98,7 @@ def treatment_series(desk: Desk, gas: str, period: Period) -> dict[str, Any]:
     chambers = [chamber_days(station, s, days) for s in series]
     found = []
     noon = (days.start_us + DAY // 2) / SECOND
-    for means in treatment_days(plot_days(station, chambers, days)):
+    for means in treatment_days(station, chambers, days):
         there = np.flatnonzero(~np.isnan(means.flux))
         if len(there):
             found.append(

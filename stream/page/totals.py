@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
-import numpy as np
-
 from stream.errors import CommandError
 from stream.field.desk import Desk
 from stream.field.season import SeasonTotals, season_totals
@@ -25,7 +23,7 @@ class Totals:
     why_not: str
 
     def cumulative(self, gas: str) -> list[dict[str, Any]]:
-        """Mean of the plots of each treatment, up to the end of each day [kg ha⁻¹]."""
+        """Of each treatment that has a total, up to the end of each day [kg ha⁻¹]."""
         if self.totals is None:
             return []
         days = self.totals.days
@@ -34,9 +32,10 @@ class Totals:
             if g.gas != gas:
                 continue
             for t in g.treatments:
-                sums = np.mean([p.cumulative for p in t.plots], axis=0)
+                if t.missing:
+                    continue
                 ends = [(days.start_us + i * DAY) / SECOND for i in range(days.days + 1)]
-                sofar = [0.0, *(float(v) for v in sums)]
+                sofar = [0.0, *(float(v) for v in t.cumulative)]
                 found.append(line(t.treatment or "all plots", ends, sofar))
         return found
 

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import stats
 
 Floats = NDArray[np.float64]
 
@@ -81,6 +82,77 @@ def by_area(
         measured=measured,
         estimated=estimated & good,
     )
+
+
+def spread_by_area(
+    flux: Mapping[str, Floats],
+    se: Mapping[str, Floats],
+    spread: Mapping[str, Floats],
+    fractions: Mapping[str, Floats],
+) -> Floats:
+    """Standard error of a weighted mean by the spread of plots within positions.
+
+    Parameters
+    ----------
+    flux, se, spread : mapping of str to ndarray, shape (d,)
+        Position → mean over its plots, its error as measured, and its standard error by the
+        spread of its plots, NaN where it has one plot.
+    fractions : mapping of str to ndarray, shape (d,)
+        Position → its share of the area.
+
+    Returns
+    -------
+    ndarray, shape (d,)
+        √Σ wᵢ² sᵢ²/nᵢ; NaN where no position has two plots. A position with one plot is taken to
+        spread as widely, over its mean, as the others do, and no less than it was measured.
+    """
+    names = [p for p in fractions if p in flux]
+    days = len(next(iter(fractions.values())))
+    known = [np.abs(spread[p] / flux[p]) for p in names]
+    table = np.array(known) if known else np.full((1, days), np.nan)
+    table = np.where(np.isfinite(table), table, np.nan)
+    count = (~np.isnan(table)).sum(axis=0)
+    nothing = np.full(days, np.nan)
+    usual = np.divide(np.nansum(table, axis=0), count, out=nothing, where=count > 0)
+    variance = np.zeros(days)
+    for name in names:
+        alone = np.hypot(usual * flux[name], se[name])
+        part = np.where(np.isnan(spread[name]), alone, spread[name])
+        variance += np.where(fractions[name] > 0, np.nan_to_num((fractions[name] * part) ** 2), 0.0)
+    return np.where(count > 0, np.sqrt(variance), np.nan)
+
+
+def spread_over_positions(values: Sequence[Floats]) -> tuple[float, float]:
+    """Standard error of a sum over positions, each the mean of its plots, and half of its 90 %
+    interval.
+
+    Parameters
+    ----------
+    values : sequence of ndarray
+        Of each position the contributions of its plots to the sum, were each alone there; two
+        in one position at least.
+
+    Returns
+    -------
+    tuple of float
+        √Σ sᵢ²/nᵢ, and Student's quantile times that, with the degrees of freedom of
+        [Satterthwaite1946]_. A position with one plot is taken to spread as widely, over its
+        mean, as the others do.
+    """
+    several = [v for v in values if len(v) > 1]
+    relative = [np.var(v, ddof=1) / np.mean(v) ** 2 for v in several if np.mean(v) != 0.0]
+    usual = float(np.mean(relative)) if relative else 0.0
+    borrowed = sum(len(v) - 1 for v in several)
+    parts = []
+    for v in values:
+        variance = np.var(v, ddof=1) if len(v) > 1 else usual * v[0] ** 2
+        parts.append((float(variance) / len(v), len(v) - 1 if len(v) > 1 else borrowed))
+    total = sum(a for a, _ in parts)
+    if not total > 0.0:
+        return 0.0, 0.0
+    freedom = total**2 / sum(a**2 / n for a, n in parts)
+    se = float(np.sqrt(total))
+    return se, float(stats.t.ppf(0.95, freedom)) * se
 
 
 def _from_others(

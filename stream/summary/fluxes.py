@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.field.days import chamber_days, plot_days, treatment_days
+from stream.field.days import chamber_days, treatment_days
 from stream.field.series import calendar, read_series
 from stream.station import Station
 from stream.store.readers import Reader
@@ -29,11 +29,11 @@ def fluxes_of(
     -------
     treatments, unusual : list of FluxDay
     missing : list of str
-        Treatments and gases of which the day has no mean.
+        Treatments and gases of which the day has no mean, with the reason where it is known.
     """
     days = calendar(station, day - timedelta(days=_DAYS), day)
     chambers = [chamber_days(station, s, days) for s in read_series(station, reader, days)]
-    treatments = treatment_days(plot_days(station, chambers, days))
+    treatments = treatment_days(station, chambers, days)
     found = [_held(t.treatment or "all chambers", t.gas, t.flux) for t in treatments]
     unusual = [
         held
@@ -42,7 +42,12 @@ def fluxes_of(
         in {"above", "below"}
         and _far(held)
     ]
-    return found, unusual, [f"{f.what}, {f.gas}" for f in found if f.word == "missing"]
+    missing = [
+        f"{f.what}, {f.gas}" + (f" (no chamber at {', '.join(t.missing)})" if t.missing else "")
+        for f, t in zip(found, treatments, strict=True)
+        if f.word == "missing"
+    ]
+    return found, unusual, missing
 
 
 def _held(what: str, gas: str, flux: NDArray[np.float64]) -> FluxDay:

@@ -180,14 +180,20 @@ def test_rows_of_a_season(station: Station) -> None:
 
 
 def test_a_position_without_a_chamber_is_told(station: Station) -> None:
-    """The ridge has none: the total is that of the other eight tenths, and says so."""
-    days, series, truth = seasons.season(station, 7, missing=0.0)
-    slots = slots_of(station, [s for s in series if s.chamber.position != "ridge"], days)
-    k = kg_ha_per_nmol_h("N2O")
-    for p in plot_totals(station, fill(slots, "linear"), days):
-        assert p.area_measured == pytest.approx(0.8)
-        assert p.chambers == 2
-        assert p.total.value < 0.95 * truth[p.plot] * k
+    """The ridge has none: there is no total, of plot or treatment, and the reason is said."""
+    days, series, _ = seasons.season(station, 7, missing=0.0)
+    bare = [s for s in series if s.chamber.position != "ridge"]
+    rows = list(season_rows(station, totals_of(station, bare, days)))
+    assert {r["level"] for r in rows} == {"plot", "treatment"}
+    for r in rows:
+        assert r["total_kg_ha"] is None
+        assert (r["flags"], r["missing_positions"]) == ("position_missing", "ridge")
+        assert r["area_measured"] == pytest.approx(0.8)
+        assert not {"emission_factor_percent", "co2_equivalent_kg_ha", "per_yield_kg_t"} & set(r)
+    chambers = [chamber_days(station, s, days) for s in bare]
+    for t in treatment_days(station, chambers, days):
+        assert t.missing == ("ridge",)
+        assert np.isnan(t.flux).all()
 
 
 def test_days_plots_and_treatments(station: Station) -> None:
@@ -205,7 +211,7 @@ def test_days_plots_and_treatments(station: Station) -> None:
     parts = {c.series.chamber.position: c.days.flux[day] for c in chambers[:3]}
     hand = sum(seasons.POSITIONS[p] * v for p, v in parts.items())
     assert by_plot[0].days.flux[day] == pytest.approx(hand)
-    treated = {t.treatment: t for t in treatment_days(by_plot)}
+    treated = {t.treatment: t for t in treatment_days(station, chambers, days)}
     pair = [p.days.flux[day] for p in by_plot if p.treatment == "split_rate"]
     assert treated["split_rate"].flux[day] == pytest.approx(np.mean(pair))
     assert treated["split_rate"].se[day] == pytest.approx(stats.sem(pair))
