@@ -295,7 +295,7 @@ class _Sums:
         self, mine: Sequence[int], weights: Floats, factor: float
     ) -> tuple[float, float] | None:
         """Standard error and half of the 90 % interval by the spread of plots within
-        positions; None where no position has two plots (Eq. 26 of METHODS.md).
+        positions; None where no position has two plots (Eq. 33 of METHODS.md).
         """
         chambers = [self._filled.slots[i].series.chamber for i in mine]
         sums = [

@@ -127,9 +127,11 @@ def soil_is_still(near: Surroundings) -> bool:
 def starts_of(
     station: Station, analyzer: Analyzer, rows: Sequence[Row], points: Mapping[str, Points]
 ) -> dict[str, Start]:
-    """How each gas of a closure began, from its flux rows and its points."""
+    """How each gas of a closure that was fitted began, from its flux rows and its points."""
     found = {}
     for row in rows:
+        if not row["model"]:
+            continue
         gas = row["gas"]
         scale = to_canonical(station, analyzer.gases[gas])[0]
         fitted = row.get("start_mole_fraction", float("nan"))

@@ -5,6 +5,7 @@ A finding is a task with its evidence. It changes no result: what is settled sta
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from stream.records import DAY
 from stream.station import Station, StationFile
 from stream.store.journal import Journal, Series
 from stream.store.readers import Period, Reader, Row
-from stream.summary.model import Task
+from stream.summary.model import FaultCase, Task
 
 DAYS: Final = 7
 """Days, the last one included, that are looked at together."""
@@ -29,9 +30,12 @@ class Finding:
         As of a task.
     where, what, why : str
         Where it is, what to do, and what shows it.
-    explains : frozenset of (flag, chamber)
-        Faults of the day that come of it, which need no task of their own; of standards
-        ``not_visited`` and the analyzer.
+    explains : frozenset of (word, where)
+        Faults of the day that come of it, which need no task of their own: flags of chambers,
+        ``silent`` channels and analyzers, standards ``not_visited`` of an analyzer, and
+        ``no_closures`` of the station.
+    around : tuple of (first, stop)
+        Times that flags must lie in to be explained [µs]; any time where there is none.
     """
 
     rank: int
@@ -39,6 +43,16 @@ class Finding:
     what: str
     why: str
     explains: frozenset[tuple[str, str]] = frozenset()
+    around: tuple[tuple[int, int], ...] = ()
+
+    def explains_case(self, flag: str, case: FaultCase) -> bool:
+        """Whether a fault of a chamber comes of it, from its first time to its last."""
+        if (flag, case.chamber) not in self.explains:
+            return False
+        first, last = _micros(case.first_at), _micros(case.last_at)
+        if not self.around:
+            return True
+        return all(any(a <= at < b for a, b in self.around) for at in (first, last))
 
     def task(self) -> Task:
         """For people."""
@@ -107,6 +121,11 @@ def of_station_file(looked: Looked) -> Iterator[Finding]:
     if questions:
         what = "Correct the station file, or list the key in checks.confirmed."
         yield Finding(3, "station file", what, "; ".join(questions))
+
+
+def _micros(moment: str) -> int:
+    """From RFC 3339 [µs]."""
+    return round(datetime.fromisoformat(moment).timestamp() * 1e6)
 
 
 def among(values: Sequence[str]) -> str:

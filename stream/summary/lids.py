@@ -1,6 +1,6 @@
 """Lids over days: the wrong way round, or exchanged, and lines that lag."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 from statistics import median
 from typing import Final
@@ -8,9 +8,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from stream.science.flags import FLAGS
 from stream.science.sun import elevation_deg
 from stream.science.units import rule_between
 from stream.station import Analyzer, Chamber
+from stream.store.readers import Row
 from stream.summary.findings import Finding, Looked, among
 
 Floats = NDArray[np.float64]
@@ -20,6 +22,7 @@ _LEAST: Final = 8
 _SUNNY_DEG: Final = 20.0
 _WARMS_K: Final = 0.4
 _CLEAR: Final = 5.0
+_STUCK: Final = ("lid_stuck_closed", "lid_stuck_open", "lid_stuck_moving")
 _FOLLOWS: Final = ("too_long", "line_shared", "no_co2_rise", "co2_falls_in_dark", "leak_suspected")
 
 
@@ -31,6 +34,46 @@ def of_lids(looked: Looked) -> Iterator[Finding]:
         for a in looked.station.analyzers:
             if not a.shared and a.sampling == "continuous":
                 yield from _exchanged(looked, a)
+
+
+def of_stuck_lids(looked: Looked, gaps: Sequence[Row]) -> Iterator[Finding]:
+    """What follows of a lid that stuck: its long closure, and lines shared with others."""
+    by_hand = {a.id for a in looked.station.analyzers if a.sampling == "vials"}
+    interval = _interval_us(looked)
+    for c in looked.station.chambers:
+        words = {r["flags"]: r["due_us"] for r in gaps if r["chamber"] == c.id}
+        stuck = [w for w in _STUCK if w in words]
+        if not stuck or c.analyzer in by_hand:
+            continue
+        due = [r["due_us"] for r in gaps if r["chamber"] == c.id and r["flags"] in _STUCK]
+        mine = [r for r in looked.todays if r["chamber"] == c.id]
+        around = (min(due) - interval, max(due) + interval)
+        near = [r for r in mine if around[0] <= r["closed_us"] < around[1]]
+        shared = {
+            r["chamber"]
+            for r in looked.todays
+            if "line_shared" in r["flags"].split() and around[0] <= r["closed_us"] < around[1]
+        }
+        last = max(due)
+        over = any(r["closed_us"] > last and "too_long" not in r["flags"] for r in mine)
+        flag = FLAGS[stuck[0]]
+        state = "over by the end of the day" if over else "still so at the end of the day"
+        plural = "s" if len(due) > 1 else ""
+        why = f"{stuck[0].replace('_', ' ')}, {len(due)} closure{plural} missed, {state}"
+        if shared - {c.id}:
+            why += f"; closures of {among(sorted(shared - {c.id}))} shared its line"
+        explains = {(w, c.id) for w in (*_STUCK, "too_long", "no_open_edge")}
+        explains |= {("line_shared", other) for other in shared}
+        if any("too_long" in r["flags"].split() for r in near):
+            why += "; the closure before lasted too long"
+        rank = 2 if over else 1
+        yield Finding(rank, c.id, flag.remedy, why, frozenset(explains), (around,))
+
+
+def _interval_us(looked: Looked) -> int:
+    """Usual time between closures of a chamber [µs]."""
+    due = looked.station.closure.expected_per_day
+    return round(86_400e6 / due) if due else 86_400_000_000
 
 
 def _spans(looked: Looked, chamber: str) -> list[tuple[int, int]]:

@@ -1,27 +1,80 @@
-"""Every finding of a day, and the faults that none of them explains."""
+"""Every finding of a day, and what none of them explains."""
 
-from collections.abc import Sequence, Set
-from dataclasses import replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 
+from stream.store.readers import Row
 from stream.summary.air import of_air
 from stream.summary.findings import Finding, Looked, of_station_file
 from stream.summary.lags import of_lags
-from stream.summary.lids import of_lids
-from stream.summary.model import Fault
+from stream.summary.lids import of_lids, of_stuck_lids
+from stream.summary.model import AnalyzerDay, ChamberDay, Fault, FaultCase, Sensor, StandardDay
+from stream.summary.outages import of_outages
+from stream.summary.silent import of_clocks, of_silent_sensors
 from stream.summary.starts import of_starts
 
 
-def findings_of(looked: Looked) -> list[Finding]:
-    """Likely mistakes of setting up, and slow changes, one for each cause."""
+@dataclass(frozen=True, slots=True)
+class Day:
+    """What the parts of a summary found wrong with a day."""
+
+    faults: Sequence[Fault]
+    sensors: Sequence[Sensor]
+    analyzers: Sequence[AnalyzerDay]
+    standards: Sequence[StandardDay]
+    clock: Sequence[str]
+    """Sources whose clocks were in doubt."""
+    chambers: Sequence[ChamberDay] = ()
+
+
+def findings_of(looked: Looked, gaps: Sequence[Row], day: Day) -> list[Finding]:
+    """Likely causes, one finding each."""
+    found = list(of_outages(looked, gaps))
     parts = (of_station_file, of_starts, of_air, of_lids, of_lags)
-    return [finding for part in parts for finding in part(looked)]
-
-
-def unexplained(faults: Sequence[Fault], explained: Set[tuple[str, str]]) -> list[Fault]:
-    """Faults without the cases that a finding tells of already."""
-    found = []
-    for fault in faults:
-        cases = [c for c in fault.cases if (fault.flag, c.chamber) not in explained]
-        if cases:
-            found.append(replace(fault, cases=cases, count=sum(c.count for c in cases)))
+    found += [finding for part in parts for finding in part(looked)]
+    found += of_stuck_lids(looked, gaps)
+    found += of_clocks(looked, day.clock)
+    known = {where for f in found for word, where in f.explains if word == "silent"}
+    found += of_silent_sensors(looked, [s for s in day.sensors if s.channel not in known])
     return found
+
+
+def with_causes(faults: Sequence[Fault], findings: Sequence[Finding]) -> list[Fault]:
+    """Faults whose cases say their cause, where one is known."""
+    return [
+        replace(f, cases=[replace(c, cause=_cause(f.flag, c, findings)) for c in f.cases])
+        for f in faults
+    ]
+
+
+def _cause(flag: str, case: FaultCase, findings: Sequence[Finding]) -> str:
+    for f in findings:
+        if f.explains_case(flag, case):
+            return f"{f.where}: {f.why}"
+    return ""
+
+
+def unexplained(day: Day, findings: Sequence[Finding]) -> Day:
+    """A day without what a finding tells of already."""
+    told = {pair for f in findings for pair in f.explains}
+    return Day(
+        faults=list(_unexplained(day.faults)),
+        sensors=[
+            replace(s, words=[w for w in s.words if w != "silent"])
+            if ("silent", s.channel) in told
+            else s
+            for s in day.sensors
+            if s.records or ("silent", s.channel) not in told
+        ],
+        analyzers=[a for a in day.analyzers if ("silent", a.analyzer) not in told],
+        standards=[s for s in day.standards if ("not_visited", s.analyzer) not in told],
+        clock=[],
+        chambers=[] if ("no_closures", "station") in told else day.chambers,
+    )
+
+
+def _unexplained(faults: Sequence[Fault]) -> Iterator[Fault]:
+    for fault in faults:
+        cases = [c for c in fault.cases if not c.cause]
+        if cases:
+            yield replace(fault, cases=cases, count=sum(c.count for c in cases))

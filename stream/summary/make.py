@@ -3,6 +3,7 @@
 import shutil
 import time
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from typing import Any, Final
 
@@ -18,7 +19,7 @@ from stream.store.readers import Period
 from stream.summary.closures import DayRows, chamber_days, faults_of, grave
 from stream.summary.findings import Looked
 from stream.summary.fluxes import fluxes_of
-from stream.summary.look import findings_of, unexplained
+from stream.summary.look import Day, findings_of, unexplained, with_causes
 from stream.summary.model import ChamberDay, ClockDoubt, DaySummary, Fault, Machine, Task
 from stream.summary.sensors import analyzers_of, sensors_of
 from stream.summary.standards import standards_of
@@ -70,11 +71,14 @@ def summarize(desk: Desk, day: date, *, now_us: int | None = None) -> DaySummary
     todays = [n for n in notes if period.first_us <= n.at_us < period.stop_us]
     # What is due is due on the morning on which the summary is read.
     morning = day + timedelta(days=1)
-    findings = findings_of(Looked.at(desk.file, journal, reader, period))
-    explained = frozenset[tuple[str, str]]().union(*(f.explains for f in findings))
+    looked = Looked.at(desk.file, journal, reader, period)
+    clocks = sorted({c.source for c in machine.clock})
+    whole = Day(faults, sensors, analyzers, standards, clocks, chambers)
+    findings = findings_of(looked, rows.gaps, whole)
+    faults = with_causes(faults, findings)
+    rest = unexplained(replace(whole, faults=faults), findings)
     found = tasks_of(
-        chambers, unexplained(faults, explained), sensors, analyzers,
-        [s for s in standards if ("not_visited", s.analyzer) not in explained], machine,
+        rest.chambers, rest.faults, rest.sensors, rest.analyzers, rest.standards, machine,
         station.service.min_free_mb,
     )  # fmt: skip
     found += [f.task() for f in findings]

@@ -46,7 +46,8 @@ class ChamberDay:
 class FaultCase:
     """A fault at one chamber.
 
-    ``over`` tells that a later closure of the day was free of it.
+    ``over`` tells that a later closure of the day was free of it, ``cause`` what it comes of
+    where that is known.
     """
 
     chamber: str
@@ -55,6 +56,7 @@ class FaultCase:
     first_at: str
     last_at: str
     over: bool
+    cause: str = ""
 
 
 @dataclass(frozen=True, slots=True)

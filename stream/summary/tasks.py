@@ -54,10 +54,6 @@ def tasks_of(
         if a.silent_min > 60:
             why = f"no records for {a.silent_min:.0f} min"
             found.append(Task(2, a.analyzer, "Look at the analyzer, its link and its power.", why))
-    if machine.clock:
-        where = ", ".join(sorted({c.source for c in machine.clock}))
-        why = f"in doubt for {sum(c.minutes for c in machine.clock)} min"
-        found.append(Task(2, where, "Look at the logger's clock and its time service.", why))
     return sorted(found, key=lambda t: t.rank)
 
 

@@ -1,0 +1,177 @@
+"""Times in which many channels said nothing together: one cause, and all that follows from it."""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from stream.records import SECOND
+from stream.station import Chamber, read_clock
+from stream.store.readers import Row
+from stream.summary.clock_times import clock_time
+from stream.summary.findings import Finding, Looked, among
+
+_MINUTE: Final = 60 * SECOND
+_HOUR: Final = 3600 * SECOND
+_LEAST_US: Final = 10 * _MINUTE
+"""Shortest silence that is told."""
+_TIMES_STEP: Final = 6.0
+_FEW: Final = 24
+"""Records of a day from which a channel has a usual step."""
+_NEAR_US: Final = 10 * _MINUTE
+"""How far apart the channels of one logger may fall silent and come back."""
+_FOLLOWS: Final = frozenset(
+    {
+        *("no_lid_records", "no_close_edge", "no_open_edge", "close_time_uncertain"),
+        *("open_time_uncertain", "unfinished", "no_samples", "samples_missing", "visits_missing"),
+        *("few_points", "no_water", "no_temperature", "temperature_held", "pressure_assumed"),
+        *("calibration_overdue", "too_short", "too_long", "no_fit", "poor_fit"),
+    }
+)
+_OF_ANALYZER: Final = frozenset(
+    {"no_samples", "samples_missing", "visits_missing", "few_points", "no_water", "no_fit"}
+) | {"calibration_overdue"}
+_OF_SENSORS: Final = frozenset({"no_temperature", "temperature_held", "pressure_assumed"})
+
+
+@dataclass(frozen=True, slots=True)
+class Silence:
+    """A time without a record of some channels [µs]; its ends may be those of the day."""
+
+    first_us: int
+    stop_us: int
+    channels: frozenset[str]
+
+    @property
+    def hours(self) -> float:
+        """[h]"""
+        return (self.stop_us - self.first_us) / _HOUR
+
+
+def of_outages(looked: Looked, gaps: Sequence[Row]) -> Iterator[Finding]:
+    """One finding for each group of channels that fell silent and came back together.
+
+    Parameters
+    ----------
+    looked : Looked
+    gaps : sequence of rows
+        Closures that were due on the day and did not come.
+    """
+    recorded, silences = _silences(looked)
+    together: dict[frozenset[str], list[Silence]] = {}
+    for s in silences:
+        together.setdefault(s.channels, []).append(s)
+    for channels, mine in sorted(together.items(), key=lambda item: -len(item[0])):
+        if len(channels) < 2 or max(s.hours for s in mine) * _HOUR < _LEAST_US:
+            continue
+        yield _finding(looked, gaps, channels, mine, whole=len(channels) >= 0.9 * len(recorded))
+
+
+def _silences(looked: Looked) -> tuple[set[str], list[Silence]]:
+    """Channels that were recorded that day, and their silences, those of one time together."""
+    station, day = looked.station, looked.day
+    by_hand = {c for a in station.analyzers if a.sampling == "vials" for c in a.gases.values()}
+    names = [c for c in station.channels if c not in by_hand]
+    records = looked.journal.read(names, day.first_us, day.stop_us - 1)
+    known = looked.journal.extent()
+    recorded: set[str] = set()
+    found: list[tuple[int, int, str]] = []
+    for name in names:
+        times = records[name].filled().times
+        if not len(times) and name in known and known[name][0] < day.first_us:
+            recorded.add(name)
+            found.append((day.first_us, day.stop_us, name))
+        if len(times) < _FEW:
+            continue
+        recorded.add(name)
+        step = float(np.median(np.diff(times)))
+        ends = np.concatenate(([day.first_us], times, [day.stop_us]))
+        apart = np.diff(ends)
+        long = np.flatnonzero(apart > max(_LEAST_US, _TIMES_STEP * step))
+        found += [(int(ends[i]), int(ends[i + 1]), name) for i in long]
+    groups: list[list[tuple[int, int, str]]] = []
+    for silence in sorted(found):
+        for group in groups:
+            first, stop, _ = group[0]
+            if abs(silence[0] - first) <= _NEAR_US and abs(silence[1] - stop) <= _NEAR_US:
+                group.append(silence)
+                break
+        else:
+            groups.append([silence])
+    return recorded, [
+        Silence(min(a for a, _, _ in g), max(b for _, b, _ in g), frozenset(c for _, _, c in g))
+        for g in groups
+    ]
+
+
+def _finding(
+    looked: Looked,
+    gaps: Sequence[Row],
+    channels: frozenset[str],
+    mine: Sequence[Silence],
+    *,
+    whole: bool,
+) -> Finding:
+    station = looked.station
+    where, what, chambers, flags = _who(looked, channels, whole)
+    zone = read_clock(station.station.timezone)
+    shown = ", ".join(
+        f"{clock_time(s.first_us, zone)}–{clock_time(s.stop_us, zone)}" for s in mine[:4]
+    )
+    more = f" and {len(mine) - 4} more times" if len(mine) > 4 else ""
+    hours = sum(s.hours for s in mine)
+    lost = [
+        r for r in gaps if r["chamber"] in {c.id for c in chambers} and _within(looked, r, mine)
+    ]
+    cost = f"; {len(lost)} closures did not come" if lost else ""
+    still = any(s.stop_us >= looked.day.stop_us for s in mine)
+    state = ", and still so at the end of the day" if still else ""
+    why = f"no records {shown}{more} ({hours:.1f} h in all{state}){cost}"
+    explains = {(flag, c.id) for flag in flags for c in chambers}
+    explains |= {("silent", channel) for channel in channels}
+    names = {a.id for a in station.analyzers if set(a.gases.values()) <= channels}
+    explains |= {("silent", name) for name in names}
+    if hours > 12.0:
+        explains |= {("not_visited", name) for name in names}
+    if whole:
+        explains.add(("no_closures", "station"))
+    return Finding(1 if still else 2, where, what, why, frozenset(explains), _around(looked, mine))
+
+
+def _who(
+    looked: Looked, channels: frozenset[str], whole: bool
+) -> tuple[str, str, list[Chamber], frozenset[str]]:
+    """Where it is, what to do, which chambers it bears on, and what follows for them."""
+    station = looked.station
+    if whole:
+        what = "Look at power, logger and link of the station."
+        return "station", what, list(station.chambers), _FOLLOWS
+    analyzers = [a for a in station.analyzers if set(a.gases.values()) <= channels]
+    lids = {c.lid_channel for c in station.chambers} & channels
+    if analyzers and not lids:
+        names = [a.id for a in analyzers]
+        chambers = [c for c in station.chambers if c.analyzer in names]
+        what = "Look at the analyzer, its link and its power."
+        return ", ".join(names), what, chambers, _OF_ANALYZER
+    touched = [
+        c
+        for c in station.chambers
+        if {c.lid_channel, c.air_temperature_channel, c.pressure_channel} & channels
+    ]
+    flags = _FOLLOWS if lids else _OF_SENSORS
+    what = "Look at the logger of these channels, its power and its link."
+    return among(sorted(channels)), what, touched, flags
+
+
+def _around(looked: Looked, mine: Sequence[Silence]) -> tuple[tuple[int, int], ...]:
+    """When what a silence explains may lie: closures that it cut, and the first ones after."""
+    rules = looked.station.closure
+    due = 86_400 / rules.expected_per_day if rules.expected_per_day else 0.0
+    before = round(rules.max_duration_s * SECOND)
+    after = round(max(due, rules.hold_s) * SECOND)
+    return tuple((s.first_us - before, s.stop_us + after) for s in mine)
+
+
+def _within(looked: Looked, gap: Row, mine: Sequence[Silence]) -> bool:
+    return any(a <= gap["due_us"] < b for a, b in _around(looked, mine))
