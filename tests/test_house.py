@@ -1,6 +1,7 @@
 """The house: who may import whom, what stands where, how long a module is."""
 
 import ast
+import importlib.util
 import re
 import sys
 from collections.abc import Iterator
@@ -199,6 +200,20 @@ def test_flags_are_listed_for_people() -> None:
     for f in FLAGS.values():
         row = f"| `{f.name}` | {f.quality} | {f.meaning} | {f.found} | {f.remedy} |"
         assert row in page, f.name
+
+
+def test_the_readme_says_what_becomes_of_mistakes() -> None:
+    """Its table and its counts are those of the mistakes that the tests make."""
+    spec = importlib.util.spec_from_file_location(
+        "mistake_table", ROOT / "tests" / "bench" / "mistake_table.py"
+    )
+    assert spec is not None
+    assert spec.loader is not None
+    made = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(made)
+    page = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert made.table() in page
+    assert made.counts() in page
 
 
 def test_every_key_of_the_station_file_is_explained() -> None:

@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 _MIXED_DEG: Final = 15.0
 """Elevation of the sun from which air is well mixed."""
 _FOLLOWS: Final = ("start_implausible", "start_off_ambient", "no_co2_rise", "not_flushed")
-_UNUSED: Final = ("out_of_range", "few_points")
+_UNUSED: Final = ("out_of_range", "few_points", "no_samples")
 _LEAST: Final = 24
 _LEAST_DAYS: Final = 3
 _LASTING: Final = {"N2O": (0.93, 1.25), "CH4": (0.93, 1.60), "CO2": (0.80, 1.50)}
@@ -31,6 +31,8 @@ _YEAR_US: Final = 31_556_952_000_000
 _IN_2024_US: Final = 1_719_792_000_000_000
 _SLOPE: Final = (0.6, 1.5)
 _CLEAR: Final = 8.0
+_LEAST_WATER: Final = 3e-4
+"""Standard deviation of water vapour from which it tells anything [mol mol⁻¹]."""
 
 
 def of_starts(looked: Looked) -> Iterator[Finding]:
@@ -86,7 +88,7 @@ def _gross(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> list[Finding]:
 def _all_outside(rows: Sequence[Row], gas: str) -> bool:
     """Whether most closures of a day have no reading of a gas within its range."""
     mine = [set(r["flags"].split()) for r in rows if r["gas"] == gas]
-    lost = [f for f in mine if {"out_of_range", "few_points"} <= f]
+    lost = [f for f in mine if "out_of_range" in f and f & {"few_points", "no_samples"}]
     return len(lost) > len(mine) / 2
 
 
@@ -234,7 +236,7 @@ def _slope(x: Floats, y: Floats) -> tuple[float, float] | None:
     """
     keep = np.abs(y - np.median(y)) <= 4.0 * 1.4826 * np.median(np.abs(y - np.median(y))) + 1e-12
     x, y = x[keep], y[keep]
-    if len(x) < _LEAST or np.std(x) < 1e-3:
+    if len(x) < _LEAST or np.std(x) < _LEAST_WATER:
         return None
     away = x - x.mean()
     slope = float(np.sum(away * y) / np.sum(away**2))
