@@ -53,7 +53,7 @@ def _check(arguments: argparse.Namespace) -> int:
     )
     if file.questions:
         print(
-            "Questions; correct what is wrong, and list the keys of what is right in"
+            "Please check these settings. Correct what is wrong, and add the keys of the others to"
             " checks.confirmed:"
         )
     for line in file.questions:

@@ -139,7 +139,7 @@ def _totals_table(g: GasSeason) -> Sheet:
     rows = []
     for t in g.treatments:
         if t.missing:
-            why = f"no flux from {', '.join(t.missing)}"
+            why = f"no flux at {', '.join(t.missing)}"
             rows.append((t.treatment, "no total", why, "–", "–"))
             continue
         plots = ", ".join(_number(p.total.value) for p in t.plots)

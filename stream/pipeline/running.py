@@ -38,6 +38,6 @@ def admit(file: StationFile, url: str) -> list[str]:
     refused = [f"{file.path}: {line}" for line in file.refused]
     if refused and not has_records(file, url):
         raise StationFileError(refused)
-    marked = ["the fluxes that this bears on are marked setup_implausible"] if refused else []
+    marked = ["fluxes of these chambers are flagged setup_implausible"] if refused else []
     odd = [f"{file.path}: question: {line}" for line in file.questions]
     return [*refused, *marked, *odd]

@@ -16,9 +16,10 @@ FIT: Final = (
     Flag(
         "water_implausible",
         SUSPECT,
-        "More water vapour was recorded than air of that temperature can hold.",
-        "Mean water vapour of the window above saturation at 15 K more than the thermometer says.",
-        "Look at the unit and the column of the water channel, and at the thermometer.",
+        "Water vapour is above what air of that temperature can hold.",
+        "Mean water vapour of the fit window is above saturation at 15 K more than the headspace"
+        " temperature.",
+        "Check unit and column of the water channel, and the temperature sensor.",
     ),
     Flag(
         "no_temperature",
@@ -30,10 +31,10 @@ FIT: Final = (
     Flag(
         "temperature_implausible",
         SUSPECT,
-        "Headspace temperature is not what air can have there at that season and hour.",
+        "Headspace temperature is outside what is possible at this place, season and hour.",
         "Outside −70 to 80 °C, where it is not used; outside wide bounds by latitude, elevation,"
         " season and sun; or 40 K above or 55 K below the soil's.",
-        "Look at the unit of the channel (°C, K or °F), at the sensor and its wiring.",
+        "Check the unit of the channel (°C, K or °F), the sensor and its wiring.",
     ),
     Flag(
         "temperature_held",
@@ -52,11 +53,11 @@ FIT: Final = (
     Flag(
         "pressure_implausible",
         SUSPECT,
-        "Air pressure is not what it can be at the station's elevation.",
+        "Air pressure is outside what is possible at the station's elevation.",
         "Outside 400 to 1,085 hPa, where the standard atmosphere is used in its place; or 12 %"
         " below or 9 % above the standard atmosphere at elevation_m.",
-        "Look at the unit of the channel, at elevation_m, and whether the sensor reduces pressure"
-        " to sea level.",
+        "Check the unit of the channel, elevation_m, and whether the sensor reduces pressure to"
+        " sea level.",
     ),
     Flag(
         "no_height",
@@ -69,9 +70,9 @@ FIT: Final = (
     Flag(
         "height_implausible",
         BAD,
-        "The headspace height that was noted is not one that a chamber has.",
-        "height_m of a table of vials under 0.01 or over 3 m.",
-        "Look at the unit: it is metres. Correct the table and bring it again.",
+        "The headspace height in the vial table cannot be right.",
+        "height_m of a vial table is under 0.01 or over 3 m.",
+        "Correct the table, in metres, and load it again.",
     ),
     Flag(
         "no_fit",
@@ -129,28 +130,28 @@ FIT: Final = (
     Flag(
         "start_implausible",
         BAD,
-        "The closure began with air that is nothing like outdoor air.",
-        "The first level and the fitted start of this gas both lie outside closure.start_range;"
-        " so do both gases of two that look exchanged.",
-        "Look at the unit and the column of the channel, at its calibration, and for gas from a"
+        "The initial mole fraction of this gas is far from that of outdoor air.",
+        "The first data points and the fitted initial mole fraction both lie outside"
+        " closure.start_range. If two gases look exchanged, both are flagged.",
+        "Check unit and column of the channel and its calibration, and look for gas leaking from a"
         " cylinder.",
     ),
     Flag(
         "co2_falls_in_dark",
         SUSPECT,
-        "CO2 fell under the lid in the dark, when nothing takes it up.",
-        "The flux of CO2 is below −0.3 µmol m⁻² s⁻¹ and three standard errors from zero, and the"
-        " sun lies 6° or more under the horizon.",
-        "Look whether lid_closed and lid_open are the wrong way round, whether lids or lines are"
-        " exchanged, and at the seal.",
+        "CO2 decreased during the closure in the dark, when plants take up none.",
+        "The CO2 flux is below −0.3 µmol m⁻² s⁻¹ and more than three standard errors below zero,"
+        " and the sun is 6° or more below the horizon.",
+        "Check whether lid_closed and lid_open are the wrong way round and whether lids or sampling"
+        " lines are exchanged; check the seal.",
     ),
     Flag(
         "start_off_ambient",
         SUSPECT,
-        "The closure did not begin near the outdoor air that the station file gives.",
+        "The initial mole fraction of this gas differs from closure.ambient.",
         "The fitted start of this gas differs from closure.ambient by more than ambient_tolerance.",
-        "Look at the calibration of this gas; if all gases are high, give the lid more time open"
-        " between closures.",
+        "Check the calibration of this gas. If all gases are high, keep the lid open longer between"
+        " closures.",
     ),
     Flag(
         "not_flushed",

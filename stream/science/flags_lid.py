@@ -106,8 +106,9 @@ LID: Final = (
     Flag(
         "setup_implausible",
         BAD,
-        "A number of the station file that bears on this chamber cannot be right.",
-        "`lidstream check` names the key and the likely unit.",
+        "A setting of this chamber in the station file cannot be right.",
+        "A size is outside what chambers can have; `lidstream check` names the key and the likely"
+        " unit.",
         "Correct the station file, then reprocess.",
     ),
 )

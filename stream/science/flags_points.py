@@ -60,10 +60,10 @@ POINTS: Final = (
     Flag(
         "toggling",
         BAD,
-        "The reading jumps to and fro between two or three values.",
-        "At least ten readings take three values or fewer that lie further apart than the"
-        " analyzer's noise, and every fourth at least is another than the one before.",
-        "Look at the analyzer's signal cable, its plug and the logger's input.",
+        "The reading jumps between two or three values.",
+        "Ten or more readings take at most three values, further apart than the analyzer's noise,"
+        " and at least one reading in four differs from the one before.",
+        "Check the analyzer's signal cable, its plug and the logger's input.",
     ),
     Flag(
         "calibration_overdue",
@@ -86,17 +86,17 @@ POINTS: Final = (
     Flag(
         "standards_exchanged",
         BAD,
-        "The standards are shown in the opposite order: the lower one reads higher.",
-        "What the analyzer shows falls from the lowest standard to the highest.",
-        "Look at which cylinder is on which port, or at the names of standards in the run's table.",
+        "The standard gases read in the opposite order: the lower one reads higher.",
+        "Analyzer readings fall from the lowest standard gas to the highest.",
+        "Check which cylinder is on which port, or the names of standard gases in the GC run"
+        " table.",
     ),
     Flag(
         "standards_implausible",
         SUSPECT,
-        "A standard gas is shown far from its value.",
-        "A channel of mole fractions shows a standard at less than two thirds or more than one and"
-        " a half times its value.",
-        "Look at unit and column of the channel, and at value and port of the standard.",
+        "A standard gas reads far from its certified value.",
+        "The reading of a standard gas is less than 2/3 or more than 3/2 of its value.",
+        "Check unit and column of the channel, and value and port of the standard gas.",
     ),
     Flag(
         "no_calibration",

@@ -130,32 +130,32 @@ def likely_cause(gas: str, starts: Mapping[str, Start], unit: str) -> str:
     Returns
     -------
     str
-        Such as ``CH4 starts at 331 nmol/mol, as N2O would: are the two columns exchanged?``
+        Such as ``CH4 begins at 331 nmol/mol, typical of N2O. The two columns may be exchanged``
     """
     value, scale = starts[gas].best, starts[gas].scale
     usual = OUTDOOR_NMOL.get(gas)
-    says = f"{gas} starts at {_short(value / scale)} {unit}"
+    says = f"{gas} begins at {_short(value / scale)} {unit}"
     if usual is None:
-        return f"{says}: look at its unit, its column and its calibration"
+        return f"{says}. Check unit, column and calibration"
     for pair in exchanged(starts):
         if gas in pair:
             other = pair[0] if pair[1] == gas else pair[1]
-            return f"{says}, as {other} would: are the two columns exchanged?"
+            return f"{says}, typical of {other}. The two columns may be exchanged"
     for factor, word in ((1e3, "1,000"), (1e6, "1,000,000"), (100.0, "100")):
         if _is_outdoor(gas, value / factor):
-            return f"{says}, {word} times outdoor air: is the unit of its channel right?"
+            return f"{says}, {word} times outdoor air. The unit of its channel may be wrong"
         if _is_outdoor(gas, value * factor):
-            return f"{says}, a {word}th of outdoor air: is the unit of its channel right?"
+            return f"{says}, 1/{word} of outdoor air. The unit of its channel may be wrong"
     if abs(value) < 0.05 * usual:
-        return f"{says}, close to nothing: zero gas, or a sensor without a signal?"
+        return f"{says}, close to zero. It may be zero gas, or a sensor without a signal"
     for other, theirs in starts.items():
         like = value / scale * theirs.scale
         if other != gas and other in OUTDOOR_NMOL and _is_outdoor(other, like):
-            return f"{says}, as {other} would: is it the right column?"
+            return f"{says}, typical of {other}. It may be the wrong column"
     side = "above" if value > usual else "below"
     return (
-        f"{says}, far {side} outdoor air ({_short(usual / scale)}): look at its calibration, its"
-        " unit and its column, and for gas from a cylinder"
+        f"{says}, far {side} outdoor air ({_short(usual / scale)}). Calibration, unit or column may"
+        " be wrong, or a cylinder may leak"
     )
 
 

@@ -252,8 +252,8 @@ class _Cells:
         meant = size.likely(value)
         self.odd.append(
             f"line {line}: {column} {value:g} cannot be right"
-            + (f"; {meant}. Write {size.unit}" if meant else f". Write {size.unit}")
-            + ", and bring the table again"
+            + (f"; {meant}. Use {size.unit}" if meant else f". Use {size.unit}")
+            + " and load the table again"
         )
         doubts.add(flag)
         return None

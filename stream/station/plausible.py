@@ -82,14 +82,14 @@ def _sized(key: str, value: float, size: Size, who: frozenset[str]) -> Iterator[
     meant = size.likely(value)
     said = f"{value:g} {size.unit}"
     if size.cannot_be(value):
-        yield Implausible(key, f"{said} cannot be right; {_write(meant, size)}", True, who)
+        yield Implausible(key, f"{said} cannot be right. {_write(meant, size)}", True, who)
     elif size.is_odd(value):
-        hint = f"; {meant}" if meant else ""
-        yield Implausible(key, f"{said} is out of the common{hint}", False, who)
+        hint = f" {meant[0].upper()}{meant[1:]}." if meant else ""
+        yield Implausible(key, f"{said} is unusual.{hint}", False, who)
 
 
 def _write(meant: str, size: Size) -> str:
-    return f"{meant}. Write {size.unit}" if meant else f"write {size.unit}"
+    return f"{meant[0].upper()}{meant[1:]}. Use {size.unit}." if meant else f"Use {size.unit}."
 
 
 def _site(station: Station, who: frozenset[str]) -> Iterator[Implausible]:
@@ -97,8 +97,8 @@ def _site(station: Station, who: frozenset[str]) -> Iterator[Implausible]:
     if site.elevation_m > 6000.0:
         yield Implausible(
             "station.elevation_m",
-            f"{site.elevation_m:g} m is higher than people farm; in feet that would be"
-            f" {site.elevation_m * 0.3048:.0f} m",
+            f"{site.elevation_m:g} m is higher than farmland. In feet that would be"
+            f" {site.elevation_m * 0.3048:.0f} m.",
             False,
             who,
         )
@@ -114,8 +114,8 @@ def _site(station: Station, who: frozenset[str]) -> Iterator[Implausible]:
     if apart > 3.5 and site.timezone not in {"UTC", "Etc/UTC"}:
         yield Implausible(
             "station.longitude",
-            f"{site.longitude:g}° is {apart:.0f} h from {site.timezone}; are latitude and"
-            " longitude exchanged, or is the sign wrong (west is negative)?",
+            f"{site.longitude:g}° is {apart:.0f} h from {site.timezone}. Check whether latitude and"
+            " longitude are exchanged, or the sign is wrong (west is negative).",
             False,
             who,
         )
@@ -142,22 +142,22 @@ def _channels(station: Station) -> Iterator[Implausible]:
             usual = OUTDOOR_NMOL.get(gas, math.nan) / rule_between(channel.unit, "nmol/mol")[0]
             if usual < low or usual > high:
                 text = (
-                    f"{said} shuts out outdoor air ({usual:.4g} {channel.unit} of {gas}); the range"
-                    " is in the unit of the channel. Correct one of them"
+                    f"{said} excludes outdoor air ({usual:.4g} {channel.unit} of {gas}). The range"
+                    " is in the unit of the channel; correct one of them."
                 )
                 yield Implausible(key, text, True, users)
         elif name in pressures and unit.quantity == "pressure":
             usual = standard_pressure(station.station.elevation_m) / unit.factor
             if usual < 0.97 * low or usual > 1.03 * high:
                 text = (
-                    f"{said} shuts out the usual pressure at {station.station.elevation_m:g} m"
-                    f" ({usual:.4g} {channel.unit}); correct it, its unit or the elevation"
+                    f"{said} excludes the usual pressure at {station.station.elevation_m:g} m"
+                    f" ({usual:.4g} {channel.unit}). Correct it, its unit or the elevation."
                 )
                 yield Implausible(key, text, True, users)
         elif unit.quantity == "temperature":
             mild = 288.15 / unit.factor - unit.offset
             if mild < low or mild > high:
-                text = f"{said} shuts out 15 degC; the range is in the unit of the channel"
+                text = f"{said} excludes 15 degC. The range is in the unit of the channel."
                 yield Implausible(key, text, True, users)
 
 
@@ -187,11 +187,11 @@ def _analyzer(station: Station, i: int, a: Analyzer) -> Iterator[Implausible]:
         if stated is not None and stated > 0.05 * usual:
             text = (
                 f"{stated:g} {defined.unit} is {100 * stated / usual:.0f} % of outdoor air"
-                f" ({usual:.4g}); the precision is in the unit of the channel"
+                f" ({usual:.4g}). The precision is in the unit of the channel."
             )
             yield Implausible(f"analyzers[{i}].precision.{gas}", text, stated > 0.5 * usual, who)
     if a.sampling == "continuous" and a.lag_s > 180.0:
-        text = f"{a.lag_s:g} s is long for a line; measure it with a breath at the inlet"
+        text = f"{a.lag_s:g} s is unusually long. Measure it with a breath at the inlet."
         yield Implausible(f"analyzers[{i}].lag_s", text, False, who)
 
 
@@ -207,7 +207,7 @@ def _standards(
         over = s.value * rule_between(written, "nmol/mol")[0] / OUTDOOR_NMOL[gas]
         if 0.1 <= over <= 50.0:
             continue
-        text = f"{s.value:g} {written} of {gas} is {over:.3g} times outdoor air; look at its unit"
+        text = f"{s.value:g} {written} of {gas} is {over:.3g} times outdoor air. Check its unit."
         key = f"analyzers[{i}].standards[{j}].value"
         yield Implausible(key, text, not 0.005 <= over <= 500.0, who)
 
@@ -224,7 +224,7 @@ def _chamber(i: int, c: Chamber) -> Iterator[Implausible]:
     if c.extra_volume_m3 > least and not EXTRA_VOLUME.is_odd(c.extra_volume_m3):
         text = (
             f"{c.extra_volume_m3:g} m3 is more than the headspace itself"
-            f" ({least:.4g} m3); in litres that would be {1e-3 * c.extra_volume_m3:.4g} m3"
+            f" ({least:.4g} m3). In litres that would be {1e-3 * c.extra_volume_m3:.4g} m3."
         )
         yield Implausible(f"{path}.extra_volume_m3", text, False, who)
 
@@ -233,21 +233,21 @@ def _rules(station: Station, who: frozenset[str]) -> Iterator[Implausible]:
     sd, rules = station.uncertainty, station.closure
     lowest = min(h.height_m for c in station.chambers for h in c.heights)
     if sd.height_m >= 0.5 * lowest:
-        text = f"{sd.height_m:g} m is no error of a height of {lowest:g} m; write metres"
+        text = f"{sd.height_m:g} m is not an error of a height of {lowest:g} m. Use metres."
         yield Implausible("uncertainty.height_m", text, True, who)
     smallest = min(c.area_m2 for c in station.chambers)
     if sd.area_m2 >= 0.5 * smallest:
-        text = f"{sd.area_m2:g} m2 is no error of an area of {smallest:g} m2; write square metres"
+        text = f"{sd.area_m2:g} m2 is not an error of an area of {smallest:g} m2. Use m2."
         yield Implausible("uncertainty.area_m2", text, True, who)
     if rules.max_duration_s < 120.0:
-        text = f"{rules.max_duration_s:g} s is short for a closure; is it in minutes?"
+        text = f"{rules.max_duration_s:g} s is short for a closure. Check whether it is in minutes."
         yield Implausible("closure.max_duration_s", text, False, who)
     season = station.season
     for treatment, kg in (season.nitrogen_kg_ha if season else {}).items():
         if kg > 1500.0:
-            text = f"{kg:g} kg of N on a hectare is out of the common; is it in g or kg/km2?"
+            text = f"{kg:g} kg N per hectare is unusual. Check whether it is in g."
             yield Implausible(f"season.nitrogen_kg_ha.{treatment}", text, False, who)
     for treatment, t in (season.yield_t_ha if season else {}).items():
         if t > 200.0:
-            text = f"{t:g} t/ha is out of the common; in kg/ha that would be {t / 1000:g} t/ha"
+            text = f"{t:g} t/ha is unusual. In kg/ha that would be {t / 1000:g} t/ha."
             yield Implausible(f"season.yield_t_ha.{treatment}", text, False, who)

@@ -71,12 +71,12 @@ def _gross(looked: Looked, flag: str, quantity: str, key: str) -> Iterator[Findi
         groups.setdefault(said[0], []).extend(chambers)
         named.setdefault(said[0], []).append(said[1])
     for cause, chambers in groups.items():
-        what = f"Look at the unit of the {quantity} channel, and at the sensor and its wiring."
+        what = f"Check the unit of the {quantity} channel, the sensor and its wiring."
         if quantity == "pressure":
             what = (
-                "Look at the unit of the pressure channel, at elevation_m, and whether the sensor"
+                "Check the unit of the pressure channel, elevation_m, and whether the sensor"
+                " reduces pressure to sea level."
             )
-            what += " reduces pressure to sea level."
         follows = {
             "temperature_implausible": ("temperature_implausible", "no_temperature"),
             "pressure_implausible": ("pressure_implausible", "pressure_assumed"),
@@ -101,7 +101,7 @@ def _reading(looked: Looked, channel: str, quantity: str) -> tuple[str, str]:
         for other in (wanted, *(name for name, _, _ in size.others)):
             meant = _in(size, other, middle)
             if other != unit and meant is not None and not size.is_odd(meant):
-                return f": as {other} it would be {meant:.4g} {wanted}", said
+                return f"; if it is in {other}, that is {meant:.4g} {wanted}", said
     return "", said
 
 
@@ -131,18 +131,18 @@ def _water(looked: Looked) -> Iterator[Finding]:
         unit = looked.station.channels[a.water_channel].unit
         middle = looked.middle(a.water_channel)
         said = f"{a.water_channel} reads {middle:.4g} {unit} in the middle"
-        what = "Look at the unit and the column of the water channel."
+        what = "Check unit and column of the water channel."
         if over:
             chambers = [r["chamber"] for r in over]
             explains = frozenset(("water_implausible", c) for c in chambers)
-            why = f"{said}, more than air of that temperature can hold"
+            why = f"{said}, above what air of that temperature can hold"
             yield Finding(2, a.id, what, why, explains)
             continue
         vapour = [r["water_mol_mol"] for r in rows if r["water_mol_mol"] is not None]
         if len(known) < 8 or a.basis != "wet" or float(np.median(vapour)) < _DRIED:
             continue
         if float(np.median(known)) < _DRY:
-            why = f"{said}, {100 * float(np.median(known)):.1f} % of what air there can hold"
+            why = f"{said}, {100 * float(np.median(known)):.1f} % of saturation"
             yield Finding(3, a.id, what, why)
 
 
@@ -207,8 +207,8 @@ def _thermometers(looked: Looked) -> Iterator[Finding]:
     for channel, value in middles.items():
         mine = {c.id for c in looked.station.chambers if c.air_temperature_channel == channel}
         if abs(value - usual) > _APART_K and not mine & flagged:
-            why = f"{value - usual:+.1f} K from those of the other chambers, in the dark"
-            yield Finding(3, channel, "Look at the sensor, its place and its wiring.", why)
+            why = f"{value - usual:+.1f} K compared with the other chambers, at night"
+            yield Finding(3, channel, "Check the sensor, its place and its wiring.", why)
 
 
 def _clock(looked: Looked) -> Iterator[Finding]:
@@ -236,7 +236,7 @@ def _clock(looked: Looked) -> Iterator[Finding]:
         return
     off = (hour - 14.5 + 12.0) % 24.0 - 12.0
     why = (
-        f"the last days were warmest at {_clock_time(hour)} by the sun, about {abs(off):.0f} h"
+        f"the last days were warmest at {_clock_time(hour)} solar time, about {abs(off):.0f} h"
         f" {'late' if off > 0 else 'early'}"
     )
     what = "Check the logger's clock, station.clock and the sign of the longitude."
@@ -290,8 +290,8 @@ def _repeated(looked: Looked) -> Iterator[Finding]:
         if share < _REPEATS:
             continue
         what = (
-            "Find out why the logger sent a day twice, and mark the false one bad:"
+            "Find out why the logger sent a day twice, and exclude the wrong one:"
             " lidstream note --kind bad"
         )
-        why = f"{100 * share:.0f} % of the {gas} readings are those of the day before, to the digit"
+        why = f"{100 * share:.0f} % of the {gas} readings are identical to those of the day before"
         yield Finding(1, a.id, what, why)

@@ -119,7 +119,7 @@ def of_station_file(looked: Looked) -> Iterator[Finding]:
         yield Finding(1, "station file", what, "; ".join(refused), marked)
     questions = looked.file.questions
     if questions:
-        what = "Correct the station file, or list the key in checks.confirmed."
+        what = "Correct the station file, or add the key to checks.confirmed."
         yield Finding(3, "station file", what, "; ".join(questions))
 
 

@@ -37,9 +37,9 @@ def of_lags(looked: Looked) -> Iterator[Finding]:
             continue
         off = found.lag_s - a.lag_s
         if abs(off) > max(_OFF_S, _CLEAR * found.lag_se_s, 0.5 * min(found.lag_s, a.lag_s)):
-            what = "Look at lag_s with lidstream propose, and with a breath at the inlet."
+            what = "Check lag_s with lidstream propose, and with a breath at the inlet."
             why = (
-                f"{gas} shows a lag of {found.lag_s:.0f} s, and lag_s is {a.lag_s:g}"
+                f"{gas} lags by {found.lag_s:.0f} s; lag_s is {a.lag_s:g}"
                 f" ({found.events} {'port changes' if a.shared else 'closures'})"
             )
             chambers = {r["chamber"] for r in rows}

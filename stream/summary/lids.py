@@ -57,15 +57,15 @@ def of_stuck_lids(looked: Looked, gaps: Sequence[Row]) -> Iterator[Finding]:
         last = max(due)
         over = any(r["closed_us"] > last and "too_long" not in r["flags"] for r in mine)
         flag = FLAGS[stuck[0]]
-        state = "over by the end of the day" if over else "still so at the end of the day"
+        state = "ended" if over else "ongoing at the end of the day"
         plural = "s" if len(due) > 1 else ""
         why = f"{stuck[0].replace('_', ' ')}, {len(due)} closure{plural} missed, {state}"
         if shared - {c.id}:
-            why += f"; closures of {among(sorted(shared - {c.id}))} shared its line"
+            why += f"; closures of {among(sorted(shared - {c.id}))} shared its sampling line"
         explains = {(w, c.id) for w in (*_STUCK, "too_long", "no_open_edge")}
         explains |= {("line_shared", other) for other in shared}
         if any("too_long" in r["flags"].split() for r in near):
-            why += "; the closure before lasted too long"
+            why += "; one closure lasted too long"
         rank = 2 if over else 1
         yield Finding(rank, c.id, flag.remedy, why, frozenset(explains), (around,))
 
@@ -100,8 +100,8 @@ def _turned(looked: Looked) -> Iterator[Finding]:
     if not found:
         return
     explains = frozenset((flag, c) for flag in _FOLLOWS for c in found)
-    what = "Check lid_closed and lid_open: they seem to be the wrong way round."
-    why = "the lids are closed for longer than they are open, closure after closure"
+    what = "Check lid_closed and lid_open: they may be the wrong way round."
+    why = "the lids are closed longer than they are open"
     yield Finding(1, among(found), what, why, explains)
 
 
@@ -130,10 +130,10 @@ def _exchanged(looked: Looked, a: Analyzer) -> Iterator[Finding]:
             )
             if clear and all(x < 0.3 * min(across) for x in own):
                 names = f"{chambers[i].id}, {chambers[j].id}"
-                what = "Breathe into one chamber after the other: their lids seem to be exchanged."
+                what = "Breathe into one chamber after the other: their lids may be exchanged."
                 why = (
                     f"{chambers[i].id} warms by {change[i, j]:.1f} K while the lid of"
-                    f" {chambers[j].id} is closed, and the other way round"
+                    f" {chambers[j].id} is closed, and vice versa"
                 )
                 yield Finding(2, names, what, why)
 

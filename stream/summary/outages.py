@@ -124,10 +124,10 @@ def _finding(
     lost = [
         r for r in gaps if r["chamber"] in {c.id for c in chambers} and _within(looked, r, mine)
     ]
-    cost = f"; {len(lost)} closures did not come" if lost else ""
+    cost = f"; {len(lost)} closure{'s' if len(lost) > 1 else ''} missed" if lost else ""
     still = any(s.stop_us >= looked.day.stop_us for s in mine)
-    state = ", and still so at the end of the day" if still else ""
-    why = f"no records {shown}{more} ({hours:.1f} h in all{state}){cost}"
+    state = ", ongoing at the end of the day" if still else ""
+    why = f"no data {shown}{more} ({hours:.1f} h in total{state}){cost}"
     explains = {(flag, c.id) for flag in flags for c in chambers}
     explains |= {("silent", channel) for channel in channels}
     names = {a.id for a in station.analyzers if set(a.gases.values()) <= channels}
@@ -145,14 +145,14 @@ def _who(
     """Where it is, what to do, which chambers it bears on, and what follows for them."""
     station = looked.station
     if whole:
-        what = "Look at power, logger and link of the station."
+        what = "Check power, logger and data connection of the station."
         return "station", what, list(station.chambers), _FOLLOWS
     analyzers = [a for a in station.analyzers if set(a.gases.values()) <= channels]
     lids = {c.lid_channel for c in station.chambers} & channels
     if analyzers and not lids:
         names = [a.id for a in analyzers]
         chambers = [c for c in station.chambers if c.analyzer in names]
-        what = "Look at the analyzer, its link and its power."
+        what = "Check the analyzer, its power and its data connection."
         return ", ".join(names), what, chambers, _OF_ANALYZER
     touched = [
         c
@@ -160,7 +160,7 @@ def _who(
         if {c.lid_channel, c.air_temperature_channel, c.pressure_channel} & channels
     ]
     flags = _FOLLOWS if lids else _OF_SENSORS
-    what = "Look at the logger of these channels, its power and its link."
+    what = "Check the logger of these channels, its power and its data connection."
     return among(sorted(channels)), what, touched, flags
 
 

@@ -32,13 +32,11 @@ def of_silent_sensors(looked: Looked, sensors: Sequence[Sensor]) -> Iterator[Fin
         ]
         if not bears:
             continue
-        how = f"silent for {s.silent_h:.1f} h" if s.records else "no record all day"
+        how = f"no data for {s.silent_h:.1f} h" if s.records else "no data all day"
         hit = among(sorted({r["chamber"] for r in bears}))
         explains.add(("silent", s.channel))
-        what = "Look at the sensor and its wiring."
-        yield Finding(
-            2, s.channel, what, f"{how}; closures of {hit} without it", frozenset(explains)
-        )
+        what = "Check the sensor and its wiring."
+        yield Finding(2, s.channel, what, f"{how}; closures of {hit} lack it", frozenset(explains))
 
 
 def of_clocks(looked: Looked, sources: Sequence[str]) -> Iterator[Finding]:
@@ -52,6 +50,6 @@ def of_clocks(looked: Looked, sources: Sequence[str]) -> Iterator[Finding]:
         for r in looked.todays
         if {"clock_unsteady", "clock_off"} & set(r["flags"].split())
     }
-    why = "in doubt" + (f"; {len(marked)} closures are marked" if marked else "")
-    what = "Look at the logger's clock and its time service."
+    why = "uncertain" + (f"; {len(marked)} closures are flagged" if marked else "")
+    what = "Check the logger's clock and its time service."
     yield Finding(2, among(sorted(sources)), what, why, frozenset(explains))

@@ -74,7 +74,7 @@ def _gross(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> list[Finding]:
         causes.append(likely_cause(gas, starts, station.channels[a.gases[gas]].unit))
     closures = len({(r["chamber"], r["closed_us"]) for r in flagged})
     chambers = [r["chamber"] for r in flagged]
-    what = "Look at units and columns of these channels, their calibration, and for cylinder gas."
+    what = "Check unit, column and calibration of these channels, and for leaking cylinders."
     why = f"{'; '.join(causes)} ({closures} closure{'s' if closures > 1 else ''})"
     explains = frozenset(
         (flag, chamber)
@@ -146,12 +146,12 @@ def _lasting(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Iterator[Findi
         unit = "nmol/mol" if CHANNEL_UNITS[unit].quantity == "area" else unit
         side = "above" if share > 1.0 else "below"
         said.append(
-            f"{gas} starts at {share * usual / scale:.4g} {unit} by day,"
+            f"{gas} begins at {share * usual / scale:.4g} {unit} by day,"
             f" {abs(100 * (share - 1)):.0f} % {side} outdoor air ({usual / scale:.4g})"
         )
     leaks = any(s.gas == gas and share > 1.0 for gas, share, _ in off for s in a.standards)
     what = "Check the calibration with a standard gas" + (
-        ", and look for a standard that leaks into the line." if leaks else "."
+        ", and look for a standard gas leaking into the sampling line." if leaks else "."
     )
     yield Finding(3, a.id, what, f"{'; '.join(said)}, over {_days(rows)} days")
 
@@ -191,10 +191,10 @@ def _moist(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Iterator[Finding
     if not clear or len(signs) > 1 or not agree:
         return
     if clear[0] < 0 and a.basis == "dry":
-        what = 'Look whether the analyzer measures moist air: then basis = "wet".'
+        what = 'Check whether the analyzer measures moist air. If so, use basis = "wet".'
         how = "falls"
     elif clear[0] > 0 and a.basis == "wet":
-        what = 'Look whether the analyzer gives dry mole fractions: then basis = "dry".'
+        what = 'Check whether the analyzer gives dry mole fractions. If so, use basis = "dry".'
         how = "rises"
     else:
         return

@@ -214,5 +214,5 @@ def test_the_page_and_the_report_say_why(tmp_path: Path, station: Station) -> No
     places = {"split_rate": [p for p in whole(2) if p[2] != "furrow"], "unfertilized": whole(2)}
     totals = totals_of(station, field(places, 5, spread=0.1, days=days), days)
     table = _totals_table(totals.gases[0])
-    assert table.rows[0][:3] == ("split_rate", "no total", "no flux from furrow")
+    assert table.rows[0][:3] == ("split_rate", "no total", "no flux at furrow")
     assert [s["name"] for s in Totals(totals, "").cumulative("N2O")] == ["unfertilized"]

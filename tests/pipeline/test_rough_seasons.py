@@ -140,25 +140,25 @@ def same(text: str) -> str:
 
 
 MISTAKES = [
-    ("lids exchanged", "own", same, exchanged("lid1", "lid4"), "their lids seem to be exchanged"),
-    ("N2O in ppm", "own", same, scaled("nitrous", 1e-3), "a 1,000th of outdoor air"),
+    ("lids exchanged", "own", same, exchanged("lid1", "lid4"), "their lids may be exchanged"),
+    ("N2O in ppm", "own", same, scaled("nitrous", 1e-3), "1/1,000 of outdoor air"),
     ("CO2 in ppb", "own", same, scaled("carbon", 1e3), "1,000 times outdoor air"),
     ("N2O and CH4 exchanged", "own", same, exchanged("nitrous", "methane"),
-     "are the two columns exchanged?"),
+     "columns may be exchanged"),
     ("N2O and CO2 exchanged", "own", same, exchanged("nitrous", "carbon"),
-     "are the two columns exchanged?"),
+     "columns may be exchanged"),
     ("moist declared dry", "own", lambda x: x.replace('basis = "wet"', 'basis = "dry"'), nothing,
      'basis = "wet"'),
     ("N2O 12 % low", "own", same, scaled("nitrous", 0.88), "below outdoor air"),
     ("lag of 70 s", "own", lambda x: x.replace("lag_s = 7.0", "lag_s = 70.0"), nothing,
-     "shows a lag of"),
+     "lags by"),
     ("lag of 70 s", "shared", lambda x: x.replace("lag_s = 7.0", "lag_s = 55.0"), nothing,
-     "shows a lag of"),
-    ("clock off", "own", same, late, "by the sun"),
-    ("clock off", "shared", same, late, "by the sun"),
-    ("pressure in kPa", "own", same, scaled("baro", 0.1), "as kPa it would be"),
+     "lags by"),
+    ("clock off", "own", same, late, "solar time"),
+    ("clock off", "shared", same, late, "solar time"),
+    ("pressure in kPa", "own", same, scaled("baro", 0.1), "in kPa, that is"),
     ("sea level", "shared", same, scaled("baro", 1.113), "sea level"),
-    ("standard leaks", "shared", same, leaking, "a standard that leaks into the line"),
+    ("standard leaks", "shared", same, leaking, "a standard gas leaking into the sampling line"),
 ]  # fmt: skip
 
 

@@ -101,11 +101,11 @@ GOOD = {"N2O": start(338.0), "CH4": start(1930.0), "CO2": start(424e3, 1e3)}
     ("changed", "gross", "words"),
     [
         ({}, set(), ""),
-        ({"CO2": start(424.0, 1e3)}, {"CO2"}, "a 1,000th of outdoor air"),
+        ({"CO2": start(424.0, 1e3)}, {"CO2"}, "1/1,000 of outdoor air"),
         ({"CO2": start(424e6, 1e3)}, {"CO2"}, "1,000 times outdoor air"),
-        ({"N2O": start(0.338)}, {"N2O"}, "a 1,000th of outdoor air"),
-        ({"N2O": start(1930.0), "CH4": start(338.0)}, {"N2O", "CH4"}, "as CH4 would"),
-        ({"CO2": start(1930e3, 1e3), "CH4": start(424.0)}, {"CO2", "CH4"}, "as CH4 would"),
+        ({"N2O": start(0.338)}, {"N2O"}, "1/1,000 of outdoor air"),
+        ({"N2O": start(1930.0), "CH4": start(338.0)}, {"N2O", "CH4"}, "typical of CH4"),
+        ({"CO2": start(1930e3, 1e3), "CH4": start(424.0)}, {"CO2", "CH4"}, "typical of CH4"),
         ({"N2O": start(0.4)}, {"N2O"}, ""),
         ({"N2O": Start(math.nan, 0.2, 1.0)}, {"N2O"}, ""),
         # A start that only the curve puts there, and one that only the curve takes back.
@@ -129,7 +129,7 @@ def test_co2_in_the_dark() -> None:
     assert gross_starts(starts, {}, dark=True) == {"N2O", "CO2"}
     assert exchanged(starts) == [("N2O", "CO2")]
     said = likely_cause("CO2", starts, "umol/mol")
-    assert said == "CO2 starts at 338 umol/mol, as N2O would: are the two columns exchanged?"
+    assert said == "CO2 begins at 338 umol/mol, typical of N2O. The two columns may be exchanged"
 
 
 def test_ranges_can_be_set() -> None:

@@ -50,16 +50,16 @@ def test_a_power_cut_is_one_task(
 ) -> None:
     day = days_of(kind, cut(made[kind], 24 + 5.3, hours), tmp_path)[0]
     (task,) = jobs(day)
-    assert task.startswith("station | Look at power, logger and link of the station.")
-    assert f"({hours:.1f} h in all)" in task
+    assert task.startswith("station | Check power, logger and data connection of the station.")
+    assert f"({hours:.1f} h in total)" in task
     if hours > 4:
-        assert "closures did not come" in task
+        assert "closures missed" in task
         # Nothing is hidden: each fault says what it comes of.
         assert day.faults
         causes = {c.cause for f in day.faults for c in f.cases}
         assert len(causes) == 1
-        assert "no records" in next(iter(causes))
-        assert "Likely cause: station: no records" in " ".join(as_text(day).split())
+        assert "no data" in next(iter(causes))
+        assert "Likely cause: station: no data" in " ".join(as_text(day).split())
 
 
 @pytest.mark.parametrize("kind", ["own", "shared"])
@@ -68,16 +68,16 @@ def test_a_cut_over_midnight_is_one_task_a_day(
 ) -> None:
     first, second, third = days_of(kind, cut(made[kind], 24 + 20.0, 11.0), tmp_path)
     (evening,) = jobs(first)
-    assert "still so at the end of the day" in evening
+    assert "ongoing at the end of the day" in evening
     (morning,) = jobs(second)
-    assert "still so" not in morning
+    assert "ongoing" not in morning
     assert jobs(third) == []
 
 
 def test_a_day_without_any_record_is_one_task(made: dict[str, Columns], tmp_path: Path) -> None:
     days = days_of("own", cut(made["own"], 20.0, 56.0), tmp_path)
     (task,) = jobs(days[0])
-    assert task.startswith("station | Look at power")
+    assert task.startswith("station | Check power")
 
 
 def test_power_that_flickers_is_one_task(made: dict[str, Columns], tmp_path: Path) -> None:
@@ -91,13 +91,13 @@ def test_power_that_flickers_is_one_task(made: dict[str, Columns], tmp_path: Pat
 def test_an_analyzer_that_is_down_is_one_task(made: dict[str, Columns], tmp_path: Path) -> None:
     day = days_of("own", cut(made["own"], 30.0, 5.0, "n2o ch4 co2 h2o laser_status"), tmp_path)[0]
     (task,) = jobs(day)
-    assert task.startswith("laser | Look at the analyzer, its link and its power.")
+    assert task.startswith("laser | Check the analyzer, its power and its data connection.")
 
 
 def test_sensors_of_one_logger_are_one_task(made: dict[str, Columns], tmp_path: Path) -> None:
     day = days_of("own", cut(made["own"], 30.0, 7.0, "t_ ts_ vwc_ p_air"), tmp_path)[0]
     (task,) = jobs(day)
-    assert "Look at the logger of these channels" in task
+    assert "Check the logger of these channels" in task
 
 
 def test_one_thermometer_and_its_closures_are_one_task(
@@ -105,8 +105,8 @@ def test_one_thermometer_and_its_closures_are_one_task(
 ) -> None:
     day = days_of("own", cut(made["own"], 30.0, 7.0, "t_a3"), tmp_path)[0]
     (task,) = jobs(day)
-    assert task.startswith("t_a3 | Look at the sensor and its wiring. | silent for 7.0 h")
-    assert "closures of A3 without it" in task
+    assert task.startswith("t_a3 | Check the sensor and its wiring. | no data for 7.0 h")
+    assert "closures of A3 lack it" in task
 
 
 def stuck(columns: Columns, lid: str, first_h: float, hours: float) -> Columns:
@@ -131,6 +131,6 @@ def test_what_a_cut_does_not_explain_keeps_its_task(
     columns = stuck(columns, "lid_a5", 29.0, 17.0)
     columns = cut(columns, 28.0, 40.0, "t_b2")
     mine = jobs(days_of("own", columns, tmp_path)[0])
-    assert [m for m in mine if m.startswith("station | Look at power")]
+    assert [m for m in mine if m.startswith("station | Check power")]
     assert [m for m in mine if m.startswith("A5 |")]
     assert [m for m in mine if m.startswith("t_b2 |")]
