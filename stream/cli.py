@@ -121,9 +121,7 @@ def _run(arguments: argparse.Namespace) -> int:
     from stream.station import load_station
 
     file = load_station(arguments.station)
-    url = database_of(arguments, file)
-    _admitted(file, url)
-    run(file, url)
+    run(file, database_of(arguments, file))
     return 0
 
 

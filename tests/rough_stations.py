@@ -176,8 +176,8 @@ def _own(place: Place) -> Made:
 
 
 def _shared(place: Place) -> Made:
-    """Twelve lids closed together for an hour in three; a selector, two standards, dry air."""
-    n, cycle, length, stay, lead = 12, 10_800, 3600, 80, 300
+    """Six lids closed together for an hour in three; a selector, two standards, dry air."""
+    n, cycle, length, stay, lead = 6, 10_800, 3600, 80, 300
     found, rng = nature(place), np.random.default_rng(place.seed + 100)
     t = place.first_s + EVERY_S * np.arange(place.days * DAY_S // EVERY_S)
     turn = (t - place.first_s) // cycle
@@ -189,7 +189,9 @@ def _shared(place: Place) -> Made:
     entered = t - LAG_S
     inlet_now = entered - closed_at[turn]
     inlet_port = np.where(
-        (inlet_now >= 0) & (inlet_now < length), order[(inlet_now // stay).astype(int) % 14], 0
+        (inlet_now >= 0) & (inlet_now < length),
+        order[(inlet_now // stay).astype(int) % len(order)],
+        0,
     )
     dry = _outdoors(found, entered)
     truth: dict[tuple[str, int, str], float] = {}

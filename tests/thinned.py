@@ -42,9 +42,9 @@ def columns_of(kind: str) -> Columns:
 
 
 def outcome(
-    kind: str, text: str, columns: Columns, folder: Path
+    kind: str, text: str, columns: Columns, folder: Path, mornings: int = DAYS - 1
 ) -> tuple[list[Row], list[DaySummary]]:
-    """Flux rows, and the summaries of all days but the first."""
+    """Flux rows, and the summaries of the last days; not of the first."""
     path = folder / "station.toml"
     path.write_text(text)
     file = load_station(path)
@@ -61,7 +61,7 @@ def outcome(
         desk = Desk.over(file, store)
         rows = [r for r in desk.reader.fluxes() if r["revision"]]
         first = SCENARIOS[kind].start.date()
-        days = [summarize(desk, first + timedelta(days=k)) for k in range(1, DAYS)]
+        days = [summarize(desk, first + timedelta(days=k)) for k in range(DAYS - mornings, DAYS)]
     return rows, days
 
 

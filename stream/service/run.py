@@ -12,6 +12,7 @@ from typing import Final
 
 from stream.errors import CommandError, LidstreamError, StoreDamaged
 from stream.pipeline.replay import Parts, join
+from stream.pipeline.running import admit
 from stream.service.alerting import Alerting
 from stream.service.inbox import Inbox
 from stream.service.intakes import FolderIntake, broker_intake, show
@@ -252,10 +253,14 @@ def run(file: StationFile, url: str) -> None:
 
     Raises
     ------
+    StationFileError
+        Settings cannot be right, and the station has no records yet.
     LidstreamError
         It cannot start, or has met something that a restart of the process must mend.
     """
     log = Log()
+    for line in admit(file, url):
+        log("warning", "station file", error=line)
     forward = Forward(log)
     logging.getLogger().addHandler(forward)
     service = Service(file, url, log)

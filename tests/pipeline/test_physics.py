@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import rounds
-from small import T0, own_line_stream, shared_stream
+from small import T0, own_line_stream, part, shared_stream
 
 from stream.pipeline.replay import Parts
 from stream.records import SECOND, Batch, tidy
@@ -211,6 +211,37 @@ def test_co2_that_falls_in_the_dark(
     rows = rows_of(night, open_parts, f"{sqlite_url}2", change, shared=False)
     assert all("co2_falls_in_dark" in str(r["flags"]) for r in rows)
     assert {r["quality"] for r in rows} == {SUSPECT}
+
+
+@pytest.mark.parametrize("shared", [False, True], ids=["own", "shared"])
+def test_cut_anywhere_the_flags_are_the_same(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str, shared: bool
+) -> None:
+    """In pieces, the later half first, and settled after each: the same rows to the bit."""
+    file = with_co2(make_station(shared=shared))
+    batch = shared_stream() if shared else own_line_stream()
+    columns = columns_of(batch)
+    toggle(columns)
+    times("p_air", 10.0)(columns)
+    both_temperatures(lambda t: t + 60.0)(columns)
+    made = tidy(batch.source, batch.times, columns, batch.lines)
+    whole, parts = open_parts(file, sqlite_url)
+    parts.intake.take(made)
+    parts.settlement.settle()
+    cut, parts = open_parts(file, f"{sqlite_url}2")
+    starts = list(range(0, len(made), 211))
+    for first in [*starts[len(starts) // 2 :], *starts[: len(starts) // 2]]:
+        parts.intake.take(part(made, slice(first, first + 211)))
+        parts.settlement.settle()
+    current = [
+        sorted(
+            (r["chamber"], r["closed_us"], r["gas"], r["flags"], r["flux_nmol_m2_s"])
+            for r in Reader(store, "small").fluxes()
+        )
+        for store in (whole, cut)
+    ]
+    assert current[0] == current[1]
+    assert any("temperature_implausible" in r[3] for r in current[0])
 
 
 def hand_rows(tmp_path: Path, open_parts: OpenParts, url: str, noted: Rows, run: Rows) -> Rows:

@@ -49,6 +49,48 @@ def settled(url: str, expected: dict[str, object]) -> Callable[[], bool]:
     return lambda: contents(url) == expected
 
 
+def test_an_upgrade_never_stops_the_intake(
+    tmp_path: Path, database_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A height that is refused now, on a station that runs: its records are taken, its fluxes are
+    flagged, the log says so, and the page shows why and takes no entry.
+    """
+    monkeypatch.setenv("LIDSTREAM_TEST_PASSWORD", Mosquitto.PASSWORD)
+    port = free_port()
+    page = f'[page]\nport = {port}\ntoken = "${{LIDSTREAM_TEST_PASSWORD}}"'
+    path = station(tmp_path, page)
+    half = len(BATCH) // 2
+    first = write_log(part(BATCH, slice(0, half)), tmp_path / "a.csv")
+    replay(load_station(path), [first], database_url)
+    path.write_text(path.read_text().replace("height_m = 0.15", "height_m = 15.0", 1))
+    write_log(part(BATCH, slice(half, None)), tmp_path / "incoming" / "b.csv")
+
+    def flags() -> set[str]:
+        return set(re.findall(r"[a-z_]+", str(contents(database_url)["closures"])))
+
+    with Running(path, database_url) as running:
+        (line,) = [e for e in running_lines(running) if "cannot be right" in str(e["error"])]
+        assert line["level"] == "warning"
+        wait(lambda: "setup_implausible" in flags(), about="flagged closures")
+        running.wait_for("page served")
+        with urllib.request.urlopen(f"http://127.0.0.1:{port}/") as answer:
+            shown = answer.read().decode()
+        assert "15 m cannot be right. In cm that would be 0.15 m." in shown
+        assert "Sign in to write" not in shown
+        assert running.stop() < 10
+    # A station without records does not begin with it.
+    fresh = f"sqlite:///{tmp_path / 'fresh.db'}"
+    with Running(path, fresh) as running:
+        assert running.process.wait(30) == 2
+    assert not (tmp_path / "fresh.db").exists()
+
+
+def running_lines(running: Running) -> list[dict[str, object]]:
+    """What the log says of the station file, once the service runs."""
+    running.wait_for("running")
+    return running.events("station file")
+
+
 def test_broker_and_folder_give_what_a_replay_gives(
     broker: Mosquitto, tmp_path: Path, database_url: str
 ) -> None:
