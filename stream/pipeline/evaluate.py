@@ -23,7 +23,14 @@ from stream.pipeline.headspace import (
     surroundings,
     time_constants,
 )
-from stream.pipeline.physics import darkness, judged, soil_is_still, starts_of, water_judged
+from stream.pipeline.physics import (
+    darkness,
+    judged,
+    scales_of,
+    soil_is_still,
+    starts_of,
+    water_judged,
+)
 from stream.pipeline.points import Points, end_points, own_line_points, visit_points
 from stream.pipeline.ports import PORT_HOLD_US, port_runs
 from stream.pipeline.rows import Event, Outcome, closure_result
@@ -148,10 +155,11 @@ def results_of(
     results = []
     known = earlier or [{} for _ in events]
     dark = darkness(station, closed)
+    scales = scales_of(station, analyzer)
     for i, (event, near, water, before, rows, tried, stays) in enumerate(
         zip(events, around, waters.tolist(), known, fluxes, fits, visits, strict=True)
     ):
-        starts = starts_of(station, analyzer, rows, {gas: p[i] for gas, p in points.items()})
+        starts = starts_of(scales, rows, {gas: p[i] for gas, p in points.items()})
         begun = start_flags(starts, station.closure, dark=dark[i])
         rows = [with_flags(row, begun.get(row["gas"], set())) for row in rows]
         seal = seal_flags(rows, station.closure, before, dark=dark[i], still=soil_is_still(near))

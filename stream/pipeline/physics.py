@@ -72,6 +72,9 @@ def judged(
             if not AIR_PA[0] <= pressure <= AIR_PA[1]:
                 flags.add("pressure_assumed")
                 pressure, assumed = standard_pressure(station.station.elevation_m), True
+        if flags == near.flags:
+            found.append(near)
+            continue
         found.append(
             replace(
                 near,
@@ -124,8 +127,13 @@ def soil_is_still(near: Surroundings) -> bool:
     return near.soil_temperature_k < _FROZEN_K or near.wfps > _FULL
 
 
+def scales_of(station: Station, analyzer: Analyzer) -> dict[str, float]:
+    """Gas → [nmol mol⁻¹] of one unit of its channel."""
+    return {gas: to_canonical(station, channel)[0] for gas, channel in analyzer.gases.items()}
+
+
 def starts_of(
-    station: Station, analyzer: Analyzer, rows: Sequence[Row], points: Mapping[str, Points]
+    scales: Mapping[str, float], rows: Sequence[Row], points: Mapping[str, Points]
 ) -> dict[str, Start]:
     """How each gas of a closure that was fitted began, from its flux rows and its points."""
     found = {}
@@ -133,7 +141,7 @@ def starts_of(
         if not row["model"]:
             continue
         gas = row["gas"]
-        scale = to_canonical(station, analyzer.gases[gas])[0]
+        scale = scales[gas]
         fitted = row.get("start_mole_fraction", float("nan"))
         found[gas] = Start(fitted, first_level(points[gas]), scale)
     return found
@@ -146,4 +154,4 @@ def first_level(points: Points) -> float:
         return float("nan")
     if points.known_variance or len(y) < 2 * LEVEL:
         return float(y[0])
-    return float(np.median(y[:_FIRST]))
+    return float(sorted(y[:_FIRST].tolist())[_FIRST // 2])
