@@ -16,6 +16,7 @@ from stream.science.plausible import (
     AIR_C,
     AIR_PA,
     OVER_SOIL_K,
+    SOIL_K,
     Place,
     air_bounds_c,
     most_water,
@@ -61,6 +62,8 @@ def judged(
         flags = set(near.flags)
         warm, pressure, assumed = near.air_temperature_k, near.pressure_pa, near.assumed_pressure
         over = warm - near.soil_temperature_k
+        if not SOIL_K[0] <= near.soil_temperature_k <= SOIL_K[1]:
+            over = 0.0  # a broken soil sensor tells nothing of the air
         outside = warm == warm and not cold <= near.air_temperature_c <= hot
         if outside or over < OVER_SOIL_K[0] or over > OVER_SOIL_K[1]:
             flags.add("temperature_implausible")

@@ -134,6 +134,8 @@ def likely_cause(gas: str, starts: Mapping[str, Start], unit: str) -> str:
     """
     value, scale = starts[gas].best, starts[gas].scale
     usual = OUTDOOR_NMOL.get(gas)
+    if value != value:
+        return f"{gas} has no reading within its range. Check unit, column and range"
     says = f"{gas} begins at {_short(value / scale)} {unit}"
     if usual is None:
         return f"{says}. Check unit, column and calibration"

@@ -32,6 +32,8 @@ PRESSURE_SHARE: Final = (0.88, 1.09)
 OVER_SOIL_K: Final = (-55.0, 40.0)
 """Headspace temperature over that of the soil a few centimetres down: frost over snow, and a
 closed lid in full sun."""
+SOIL_K: Final = (238.15, 323.15)
+"""Soil temperatures that are believed [K]."""
 _NIGHT_C: Final = 45.0
 _SUN_HEATS_K: Final = 25.0
 """How much warmer than the air a closed headspace in full sun may be."""

@@ -276,6 +276,11 @@ def _rules(station: Station) -> Iterator[str]:
     for gas in r.ambient:
         if gas not in measured:
             yield f"closure.ambient.{gas}: no analyzer measures it; see gases"
+    for gas, (low, high) in r.start_range.items():
+        if gas not in measured:
+            yield f"closure.start_range.{gas}: no analyzer measures it; see gases"
+        if not low < high:
+            yield f"closure.start_range.{gas}: the lower bound must come first and be smaller"
     for j, name in enumerate(station.models.candidates):
         if name not in FITS:
             yield f"models.candidates[{j}]: unknown model {name!r}; write one of {', '.join(FITS)}"

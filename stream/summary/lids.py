@@ -23,6 +23,10 @@ _SUNNY_DEG: Final = 20.0
 _WARMS_K: Final = 0.4
 _CLEAR: Final = 5.0
 _STUCK: Final = ("lid_stuck_closed", "lid_stuck_open", "lid_stuck_moving")
+_MOVES_AGAIN: Final = (
+    "The lid moves again. Find out why it stuck. Automatic lids can close without warning:"
+    " isolate the drive before reaching in."
+)
 _FOLLOWS: Final = ("too_long", "line_shared", "no_co2_rise", "co2_falls_in_dark", "leak_suspected")
 
 
@@ -67,7 +71,8 @@ def of_stuck_lids(looked: Looked, gaps: Sequence[Row]) -> Iterator[Finding]:
         if any("too_long" in r["flags"].split() for r in near):
             why += "; one closure lasted too long"
         rank = 2 if over else 1
-        yield Finding(rank, c.id, flag.remedy, why, frozenset(explains), (around,))
+        what = _MOVES_AGAIN if over else flag.remedy
+        yield Finding(rank, c.id, what, why, frozenset(explains), (around,))
 
 
 def _interval_us(looked: Looked) -> int:

@@ -35,7 +35,7 @@ def findings_of(looked: Looked, gaps: Sequence[Row], day: Day) -> list[Finding]:
     found += of_stuck_lids(looked, gaps)
     found += of_clocks(looked, day.clock)
     known = {where for f in found for word, where in f.explains if word == "silent"}
-    found += of_silent_sensors(looked, [s for s in day.sensors if s.channel not in known])
+    found += of_silent_sensors(looked, gaps, [s for s in day.sensors if s.channel not in known])
     return found
 
 

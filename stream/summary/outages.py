@@ -121,8 +121,11 @@ def _finding(
     )
     more = f" and {len(mine) - 4} more times" if len(mine) > 4 else ""
     hours = sum(s.hours for s in mine)
+    lids = {c.id for c in chambers if whole or c.lid_channel in channels}
     lost = [
-        r for r in gaps if r["chamber"] in {c.id for c in chambers} and _within(looked, r, mine)
+        r
+        for r in gaps
+        if r["chamber"] in lids and r["flags"] == "no_lid_records" and _within(looked, r, mine)
     ]
     cost = f"; {len(lost)} closure{'s' if len(lost) > 1 else ''} missed" if lost else ""
     still = any(s.stop_us >= looked.day.stop_us for s in mine)

@@ -3,10 +3,10 @@
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from stream.store.readers import Row
 from stream.summary.findings import Finding, Looked, among
 from stream.summary.model import Sensor
 
-_LONG_H: Final = 3.0
 _USES: Final = (
     ("air_temperature_channel", ("no_temperature", "temperature_held")),
     ("pressure_channel", ("pressure_assumed",)),
@@ -14,10 +14,12 @@ _USES: Final = (
 )
 
 
-def of_silent_sensors(looked: Looked, sensors: Sequence[Sensor]) -> Iterator[Finding]:
-    """Sensors of chambers that were silent for hours, and left closures without them."""
+def of_silent_sensors(
+    looked: Looked, gaps: Sequence[Row], sensors: Sequence[Sensor]
+) -> Iterator[Finding]:
+    """Sensors of chambers that were silent, and left closures without them."""
     for s in sensors:
-        if s.records and ("silent" not in s.words or s.silent_h < _LONG_H):
+        if s.records and "silent" not in s.words:
             continue
         explains: set[tuple[str, str]] = set()
         chambers: list[str] = []
@@ -27,7 +29,7 @@ def of_silent_sensors(looked: Looked, sensors: Sequence[Sensor]) -> Iterator[Fin
             explains |= {(flag, c) for flag in flags for c in mine}
         bears = [
             r
-            for r in looked.todays
+            for r in (*looked.todays, *gaps)
             if any((f, r["chamber"]) in explains for f in r["flags"].split())
         ]
         if not bears:

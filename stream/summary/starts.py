@@ -71,7 +71,7 @@ def _gross(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> list[Finding]:
     gases += outside
     causes = []
     for gas in gases:
-        causes.append(likely_cause(gas, starts, station.channels[a.gases[gas]].unit))
+        causes.append(likely_cause(gas, starts, _unit(station, a, gas)))
     closures = len({(r["chamber"], r["closed_us"]) for r in flagged})
     chambers = [r["chamber"] for r in flagged]
     what = "Check unit, column and calibration of these channels, and for leaking cylinders."
@@ -97,6 +97,12 @@ def _scale(station: Station, a: Analyzer, gas: str) -> float:
     if CHANNEL_UNITS[unit].quantity == "area":
         return 1.0
     return rule_between(unit, "nmol/mol")[0]
+
+
+def _unit(station: Station, a: Analyzer, gas: str) -> str:
+    """Of the channel; of peak areas that of what they are turned into."""
+    unit = station.channels[a.gases[gas]].unit
+    return "nmol/mol" if CHANNEL_UNITS[unit].quantity == "area" else unit
 
 
 def _by_day(looked: Looked, rows: Sequence[Row]) -> list[Row]:
@@ -142,8 +148,7 @@ def _lasting(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Iterator[Findi
         return
     said = []
     for gas, share, usual in off:
-        scale, unit = _scale(looked.station, a, gas), looked.station.channels[a.gases[gas]].unit
-        unit = "nmol/mol" if CHANNEL_UNITS[unit].quantity == "area" else unit
+        scale, unit = _scale(looked.station, a, gas), _unit(looked.station, a, gas)
         side = "above" if share > 1.0 else "below"
         said.append(
             f"{gas} begins at {share * usual / scale:.4g} {unit} by day,"

@@ -188,6 +188,35 @@ def test_an_impossible_pressure_is_not_used(
     assert all("pressure_assumed" in str(r["flags"]) for r in rows)
 
 
+def test_a_broken_soil_sensor_is_no_fault_of_the_air(
+    make_station: Make, open_parts: OpenParts, sqlite_url: str
+) -> None:
+    """85 °C is what such a sensor shows when it does not measure [common practice, no source];
+    66 °C under a lid over soil at 22 °C is too much.
+    """
+    path = make_station().path
+    text = path.read_text().replace(
+        'air_temperature_channel = "t_1"',
+        'air_temperature_channel = "t_1"\nsoil_temperature_channel = "ts_1"',
+    )
+    path.write_text(
+        text.replace("[channels.t_1]", '[channels.ts_1]\nunit = "degC"\n[channels.t_1]')
+    )
+    file = with_co2(load_station(path))
+    path.write_text(path.read_text().replace("longitude = -75.0", "longitude = 144.8"))
+    for soil, air, flagged in ((85.0, 0.0, False), (22.0, 45.0, True), (22.0, 0.0, False)):
+
+        def change(columns: Columns, soil: float = soil, air: float = air) -> None:
+            columns["t_1"] = columns["t_1"] + air
+            columns["ts_1"] = 0.0 * columns["t_1"] + soil
+
+        rows = rows_of(
+            load_station(file.path), open_parts, f"{sqlite_url}{soil}{air}", change, shared=False
+        )
+        mine = [r for r in rows if r["chamber"] == "C1"]
+        assert {"temperature_implausible" in str(r["flags"]) for r in mine} == {flagged}
+
+
 def test_an_impossible_temperature_makes_no_flux(
     make_station: Make, open_parts: OpenParts, sqlite_url: str
 ) -> None:

@@ -116,6 +116,21 @@ def test_one_word_confirms_it_for_all_chambers(tmp_path: Path) -> None:
     assert load_station(path).questions == []
 
 
+@pytest.mark.parametrize(
+    ("range_", "words"),
+    [
+        ("CH4 = [1.0, 2.0]", "closure.start_range.CH4: no analyzer measures it"),
+        ("N2O = [400.0, 300.0]", "closure.start_range.N2O: the lower bound must come first"),
+    ],
+)
+def test_start_ranges(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], range_: str, words: str
+) -> None:
+    path = changed(tmp_path, "bounce_s = 5.0", f"bounce_s = 5.0\nstart_range = {{ {range_} }}")
+    assert main(["check", str(path)]) == 2
+    assert words in capsys.readouterr().err
+
+
 def test_shares_in_per_cent(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = changed(tmp_path, "lag_s", "lag_s", POSITIONS)
     assert main(["check", str(path)]) == 2
