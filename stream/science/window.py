@@ -123,6 +123,22 @@ def usual_spacing(inlet_us: Micros) -> float:
 
 
 @inline
+def _takes_three(values: NDArray[np.float64]) -> bool:
+    """Whether readings take three values or fewer."""
+    second, third = math.nan, math.nan
+    for value in values[1:]:
+        if value in (values[0], second, third):
+            continue
+        if second != second:
+            second = value
+        elif third != third:
+            third = value
+        else:
+            return False
+    return True
+
+
+@inline
 def is_flat(values: NDArray[np.float64]) -> bool:
     """Whether a reading does not move, not even by its own noise.
 
@@ -136,28 +152,16 @@ def is_flat(values: NDArray[np.float64]) -> bool:
     for i in range(1, n):
         if values[i] == values[i - 1]:
             repeats += 1
-    if 2 * repeats <= n:
-        return False
-    second, third = math.nan, math.nan
-    for i in range(1, n):
-        value = values[i]
-        if value in (values[0], second, third):
-            continue
-        if second != second:
-            second = value
-        elif third != third:
-            third = value
-        else:
-            return False
-    return True
+    return 2 * repeats > n and _takes_three(values)
 
 
 @inline
 def is_toggling(values: NDArray[np.float64], least: float) -> bool:
-    """Whether a reading jumps to and fro between two or three values.
+    """Whether a reading jumps between two or three values.
 
     They lie further apart than ``least``, which is more than noise makes (a fiftieth of the
-    first reading where that is NaN), and every X
+    first reading where that is NaN), and at least one reading in four differs from the one
+    before; at least ten readings are needed.
     """
     n = values.shape[0]
     if n < 10:
@@ -165,22 +169,12 @@ def is_toggling(values: NDArray[np.float64], least: float) -> bool:
     if least != least:
         least = 0.02 * abs(values[0])
     jumps = 0
-    second, third = math.nan, math.nan
     for i in range(1, n):
-        value = values[i]
-        if value != values[i - 1]:
+        if values[i] != values[i - 1]:
             jumps += 1
-            if abs(value - values[i - 1]) <= least:
+            if abs(values[i] - values[i - 1]) <= least:
                 return False
-        if value in (values[0], second, third):
-            continue
-        if second != second:
-            second = value
-        elif third != third:
-            third = value
-        else:
-            return False
-    return bool(4 * jumps >= n)
+    return 4 * jumps >= n and _takes_three(values)
 
 
 def last_before(

@@ -88,6 +88,9 @@ class TablesSource(Model):
     pattern: str = "*.csv"
 
 
+Source = Annotated[FolderSource | MqttSource | TablesSource, Field(discriminator="kind")]
+
+
 class Channel(Model):
     """``[channels.NAME]``: one column of the records."""
 
@@ -351,12 +354,7 @@ class Station(Model):
 
     station: Site
     database: Database | None = None
-    sources: Annotated[
-        tuple[
-            Annotated[FolderSource | MqttSource | TablesSource, Field(discriminator="kind")], ...
-        ],
-        Field(strict=False),
-    ] = ()
+    sources: Annotated[tuple[Source, ...], Field(strict=False)] = ()
     channels: Annotated[dict[ChannelName, Channel], Field(min_length=1)]
     analyzers: Annotated[tuple[Analyzer, ...], Field(min_length=1, strict=False)]
     chambers: Annotated[tuple[Chamber, ...], Field(min_length=1, strict=False)]

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from sqlalchemy import ColumnElement, Table, and_, func, select
+from sqlalchemy import ColumnElement, Select, Table, and_, func, select
 
 from stream.store.connect import Store
 from stream.store.schema import (
@@ -103,10 +103,7 @@ class Reader:
             .where(self._standing(period), *([] if gas is None else [f.gas == gas]))
             .order_by(f.chamber, f.gas, f.closed_us)
         )
-        with self._store.reading() as connection:
-            found = connection.execution_options(yield_per=5000).execute(rows)
-            names = list(found.keys())
-            yield from (dict(zip(names, row, strict=True)) for row in found)
+        yield from self._plain(rows)
 
     def flux_flags(self, period: Period) -> Iterator[Row]:
         """Of each flux what it was, its quality and its flags, in order of chamber and time."""
@@ -118,10 +115,7 @@ class Reader:
             .where(self._standing(period))
             .order_by(f.chamber, f.closed_us, f.gas)
         )
-        with self._store.reading() as connection:
-            found = connection.execution_options(yield_per=5000).execute(rows)
-            names = list(found.keys())
-            yield from (dict(zip(names, row, strict=True)) for row in found)
+        yield from self._plain(rows)
 
     def starts(self, period: Period) -> Iterator[Row]:
         """Of each flux how its closure began, and the air around it, in order of chamber, time
@@ -139,8 +133,12 @@ class Reader:
             .where(self._standing(period))
             .order_by(f.chamber, f.closed_us, f.gas)
         )
+        yield from self._plain(rows)
+
+    def _plain(self, query: Select[Any]) -> Iterator[Row]:
+        """Rows as plain mappings, some thousands at a time."""
         with self._store.reading() as connection:
-            found = connection.execution_options(yield_per=5000).execute(rows)
+            found = connection.execution_options(yield_per=5000).execute(query)
             names = list(found.keys())
             yield from (dict(zip(names, row, strict=True)) for row in found)
 
