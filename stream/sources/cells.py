@@ -9,7 +9,7 @@ from stream.errors import RecordError
 Decimal = Literal[".", ","]
 
 _WORDS: Final = (
-    "NaN", "nan", "NAN", "NA", "N/A", "n/a", "#N/A", "#NA", "null", "NULL", "Null", "None",
+    "NaN", "nan", "NAN", "NA", "N/A", "n/a", "#N/A", "#NA", "null", "NULL", "Null", "\\N", "None",
     "-", "--", "---", "?", "*", "#VALUE!", "#REF!", "#DIV/0!", "#NUM!", "#NAME?", "#NULL!",
 )  # fmt: skip
 _NINES: Final = tuple(

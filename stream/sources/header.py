@@ -13,6 +13,7 @@ _BEHIND: Final = re.compile(r"^(.+?)[ _/]([A-Za-z][A-Za-z/]{2,9})$")
 _TIME_NAMES: Final = (
     "time", "timestamp", "datetime", "datetimestamp", "timeutc", "utctime", "utc",
     "datetimeutc", "localtime", "timelocal", "date", "zeit", "zeitstempel", "datumzeit",
+    "unixtime", "unixtimestamp", "epoch", "epochtime", "epochseconds",
 )  # fmt: skip
 """Names of a column of times, letters only, those that are surest first."""
 _LID_WORDS: Final = {"moving": 2.0, "opening": 2.0, "closing": 2.0}

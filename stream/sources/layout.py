@@ -240,7 +240,13 @@ def _is_binary(line: str) -> bool:
 def _header_cells(line: str, delimiter: str, source: FolderSource) -> list[str]:
     if source.columns:
         return list(source.columns) if source.header_line is not None else []
-    return split_line(line, delimiter)
+    return _names(line, delimiter)
+
+
+def _names(line: str, delimiter: str) -> list[str]:
+    """Cells of a line that may be a header; the mark of a comment before it is none of it."""
+    plain = line.lstrip()
+    return split_line(plain[1:].lstrip() if plain.startswith("#") else line, delimiter)
 
 
 def _check(name: str, cells: Sequence[str], channels: dict[str, int], wanted: Wanted) -> None:
@@ -297,7 +303,7 @@ def _by_content(
             if time is None or len(cells) < 2:
                 continue
             for above in range(at - 1, -1, -1):
-                names = split_line(lines[above], delimiter)
+                names = _names(lines[above], delimiter)
                 if len(names) == len(cells) and (channels := find_channels(name, names, wanted)):
                     if time in channels.values():
                         return None

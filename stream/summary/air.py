@@ -15,7 +15,7 @@ from stream.science.water import saturation_pressure
 from stream.station import Station
 from stream.store.journal import Series
 from stream.store.readers import Row
-from stream.summary.findings import Finding, Looked, among
+from stream.summary.findings import Evidence, Finding, among
 
 Floats = NDArray[np.float64]
 Micros = NDArray[np.int64]
@@ -39,35 +39,35 @@ _UNITS: Final[dict[str, tuple[str, Size]]] = {
 }
 
 
-def of_air(looked: Looked) -> Iterator[Finding]:
+def of_air(evidence: Evidence) -> Iterator[Finding]:
     """Thermometers, barometers, water vapour and clocks that cannot be right."""
-    yield from _gross(looked, "temperature_implausible", "temperature", "air_temperature_channel")
-    yield from _gross(looked, "pressure_implausible", "pressure", "pressure_channel")
-    yield from _water(looked)
-    yield from _pressure(looked)
-    yield from _thermometers(looked)
-    yield from _clock(looked)
-    yield from _repeated(looked)
+    yield from _gross(evidence, "temperature_implausible", "temperature", "air_temperature_channel")
+    yield from _gross(evidence, "pressure_implausible", "pressure", "pressure_channel")
+    yield from _water(evidence)
+    yield from _pressure(evidence)
+    yield from _thermometers(evidence)
+    yield from _clock(evidence)
+    yield from _repeated(evidence)
 
 
-def _flagged(looked: Looked, flag: str) -> list[Row]:
-    return [r for r in looked.todays if flag in r["flags"].split()]
+def _flagged(evidence: Evidence, flag: str) -> list[Row]:
+    return [r for r in evidence.todays if flag in r["flags"].split()]
 
 
-def _gross(looked: Looked, flag: str, quantity: str, key: str) -> Iterator[Finding]:
+def _gross(evidence: Evidence, flag: str, quantity: str, key: str) -> Iterator[Finding]:
     """One finding for all chambers on one sensor, with what its readings would be in the likely
     unit.
     """
-    rows = _flagged(looked, flag)
+    rows = _flagged(evidence, flag)
     by_channel: dict[str, list[str]] = {}
-    for chamber in looked.station.chambers:
+    for chamber in evidence.station.chambers:
         channel = getattr(chamber, key)
         if channel is not None and any(r["chamber"] == chamber.id for r in rows):
             by_channel.setdefault(channel, []).append(chamber.id)
     groups: dict[str, list[str]] = {}
     named: dict[str, list[str]] = {}
     for channel, chambers in by_channel.items():
-        said = _reading(looked, channel, quantity)
+        said = _reading(evidence, channel, quantity)
         groups.setdefault(said[0], []).extend(chambers)
         named.setdefault(said[0], []).append(said[1])
     for cause, chambers in groups.items():
@@ -86,10 +86,10 @@ def _gross(looked: Looked, flag: str, quantity: str, key: str) -> Iterator[Findi
         yield Finding(2, among(chambers), what, why, explains)
 
 
-def _reading(looked: Looked, channel: str, quantity: str) -> tuple[str, str]:
+def _reading(evidence: Evidence, channel: str, quantity: str) -> tuple[str, str]:
     """(likely unit, what it reads) of a channel on the day."""
-    unit = looked.station.channels[channel].unit
-    values = looked.series(channel).values
+    unit = evidence.station.channels[channel].unit
+    values = evidence.series(channel).values
     if not len(values):
         return "", f"{channel} has no record"
     wanted, size = _UNITS[quantity]
@@ -112,12 +112,12 @@ def _in(size: Size, unit: str, value: float) -> float | None:
     return next((value * f + shift for name, f, shift in size.others if name == unit), None)
 
 
-def _water(looked: Looked) -> Iterator[Finding]:
+def _water(evidence: Evidence) -> Iterator[Finding]:
     """More water than air can hold, or next to none."""
-    for a in looked.station.analyzers:
+    for a in evidence.station.analyzers:
         if a.water_channel is None:
             continue
-        rows = [r for r in looked.todays if r["analyzer"] == a.id]
+        rows = [r for r in evidence.todays if r["analyzer"] == a.id]
         over = [r for r in rows if "water_implausible" in r["flags"].split()]
         known = [
             r["water_mol_mol"]
@@ -128,8 +128,8 @@ def _water(looked: Looked) -> Iterator[Finding]:
             and "temperature_implausible" not in r["flags"].split()
             and -45.0 < r["air_temperature_c"] < 60.0
         ]
-        unit = looked.station.channels[a.water_channel].unit
-        middle = looked.middle(a.water_channel)
+        unit = evidence.station.channels[a.water_channel].unit
+        middle = evidence.middle(a.water_channel)
         said = f"{a.water_channel} reads {middle:.4g} {unit} in the middle"
         what = "Check unit and column of the water channel."
         if over:
@@ -146,22 +146,22 @@ def _water(looked: Looked) -> Iterator[Finding]:
             yield Finding(3, a.id, what, why)
 
 
-def _pressure(looked: Looked) -> Iterator[Finding]:
+def _pressure(evidence: Evidence) -> Iterator[Finding]:
     """A barometer that is off by less than one closure shows."""
-    site = looked.station.station
+    site = evidence.station.station
     if "elevation_m" not in site.model_fields_set:
         return
     usual = standard_pressure(site.elevation_m)
-    for channel in dict.fromkeys(c.pressure_channel for c in looked.station.chambers):
+    for channel in dict.fromkeys(c.pressure_channel for c in evidence.station.chambers):
         if channel is None:
             continue
-        mine = {c.id for c in looked.station.chambers if c.pressure_channel == channel}
-        if any(r["chamber"] in mine for r in _flagged(looked, "pressure_implausible")):
+        mine = {c.id for c in evidence.station.chambers if c.pressure_channel == channel}
+        if any(r["chamber"] in mine for r in _flagged(evidence, "pressure_implausible")):
             continue
-        values = looked.series(channel).values
+        values = evidence.series(channel).values
         if not len(values):
             continue
-        scale, shift = rule_between(looked.station.channels[channel].unit, "Pa")
+        scale, shift = rule_between(evidence.station.channels[channel].unit, "Pa")
         share = (float(np.median(values)) * scale + shift) / usual
         if not _PRESSURE[0] <= share <= _PRESSURE[1] and share > 0.5:
             side = "above" if share > 1 else "below"
@@ -180,50 +180,52 @@ def _place(station: Station) -> tuple[float, float] | None:
     return site.latitude, site.longitude
 
 
-def _thermometers(looked: Looked) -> Iterator[Finding]:
+def _thermometers(evidence: Evidence) -> Iterator[Finding]:
     """Thermometers of chambers against one another, in the dark."""
-    place = _place(looked.station)
+    place = _place(evidence.station)
     channels = list(
         dict.fromkeys(
-            c.air_temperature_channel for c in looked.station.chambers if c.air_temperature_channel
+            c.air_temperature_channel
+            for c in evidence.station.chambers
+            if c.air_temperature_channel
         )
     )
     if place is None or len(channels) < 3:
         return
-    records = looked.journal.read(channels, looked.day.first_us, looked.day.stop_us - 1)
+    records = evidence.journal.read(channels, evidence.day.first_us, evidence.day.stop_us - 1)
     middles = {}
     for channel in channels:
         series = records[channel].filled()
         values = series.values[is_dark(series.times, *place)]
         if len(values) >= 12:
             scale, shift = rule_between(
-                looked.station.channels[channel].unit, CANONICAL["temperature"]
+                evidence.station.channels[channel].unit, CANONICAL["temperature"]
             )
             middles[channel] = float(np.median(values)) * scale + shift
     if len(middles) < 3:
         return
     usual = float(np.median(list(middles.values())))
-    flagged = {r["chamber"] for r in _flagged(looked, "temperature_implausible")}
+    flagged = {r["chamber"] for r in _flagged(evidence, "temperature_implausible")}
     for channel, value in middles.items():
-        mine = {c.id for c in looked.station.chambers if c.air_temperature_channel == channel}
+        mine = {c.id for c in evidence.station.chambers if c.air_temperature_channel == channel}
         if abs(value - usual) > _APART_K and not mine & flagged:
             why = f"{value - usual:+.1f} K compared with the other chambers, at night"
             yield Finding(3, channel, "Check the sensor, its place and its wiring.", why)
 
 
-def _clock(looked: Looked) -> Iterator[Finding]:
+def _clock(evidence: Evidence) -> Iterator[Finding]:
     """When the day is warmest, by the sun."""
-    place = _place(looked.station)
+    place = _place(evidence.station)
     channels = [
-        c.air_temperature_channel for c in looked.station.chambers if c.air_temperature_channel
+        c.air_temperature_channel for c in evidence.station.chambers if c.air_temperature_channel
     ]
     if place is None or not channels:
         return
-    series = looked.series(channels[0], days=5)
+    series = evidence.series(channels[0], days=5)
     found = [
         angle
-        for first in range(looked.day.stop_us - 5 * DAY, looked.day.stop_us, DAY)
-        if (angle := _warmest(series, first, place[1], looked.station.channels[channels[0]].unit))
+        for first in range(evidence.day.stop_us - 5 * DAY, evidence.day.stop_us, DAY)
+        if (angle := _warmest(series, first, place[1], evidence.station.channels[channels[0]].unit))
         is not None
     ]
     if len(found) < 3:
@@ -270,14 +272,14 @@ def _warmest(series: Series, first_us: int, longitude: float, unit: str) -> floa
     return float(np.angle(wave)) if abs(wave) >= _SWING_K else None
 
 
-def _repeated(looked: Looked) -> Iterator[Finding]:
+def _repeated(evidence: Evidence) -> Iterator[Finding]:
     """A day whose readings are those of the day before."""
-    for a in looked.station.analyzers:
+    for a in evidence.station.analyzers:
         if a.sampling != "continuous":
             continue
         gas, channel = next(iter(a.gases.items()))
-        series = looked.series(channel, days=2)
-        cut = int(np.searchsorted(series.times, looked.day.first_us))
+        series = evidence.series(channel, days=2)
+        cut = int(np.searchsorted(series.times, evidence.day.first_us))
         then, now = series.times[:cut], series.times[cut:] - DAY
         shared, i, j = np.intersect1d(then, now, assume_unique=True, return_indices=True)
         if len(shared) < _FEW:

@@ -17,7 +17,7 @@ from stream.store.readers import Period, Reader, Row
 from stream.summary.model import FaultCase, Task
 
 DAYS: Final = 7
-"""Days, the last one included, that are looked at together."""
+"""Days, the last one included, that are examined together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
-class Looked:
+class Evidence:
     """What findings are made of.
 
     Attributes
@@ -100,24 +100,24 @@ class Looked:
         return float(np.median(values)) if len(values) else float("nan")
 
     @classmethod
-    def at(cls, file: StationFile, journal: Journal, reader: Reader, day: Period) -> "Looked":
+    def at(cls, file: StationFile, journal: Journal, reader: Reader, day: Period) -> "Evidence":
         """Read the week that ends with a day."""
         week = Period(day.stop_us - DAYS * DAY, day.stop_us)
         return cls(file, journal, day, week, list(reader.starts(week)))
 
 
-def of_station_file(looked: Looked) -> Iterator[Finding]:
+def of_station_file(evidence: Evidence) -> Iterator[Finding]:
     """Numbers of the station file that cannot be right, or are odd and not confirmed."""
-    refused = looked.file.refused
+    refused = evidence.file.refused
     if refused:
         marked = frozenset(
             ("setup_implausible", r["chamber"])
-            for r in looked.todays
+            for r in evidence.todays
             if "setup_implausible" in r["flags"].split()
         )
         what = "Correct the station file, then reprocess."
         yield Finding(1, "station file", what, "; ".join(refused), marked)
-    questions = looked.file.questions
+    questions = evidence.file.questions
     if questions:
         what = "Correct the station file, or add the key to checks.confirmed."
         yield Finding(3, "station file", what, "; ".join(questions))

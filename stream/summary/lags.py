@@ -7,10 +7,10 @@ import numpy as np
 
 from stream.pipeline.propose import lid_edges, port_edges
 from stream.store.readers import Row
-from stream.summary.findings import Finding, Looked
+from stream.summary.findings import Evidence, Finding
 
 _MOST: Final = 60
-"""Closures that are looked at: the strongest of the day."""
+"""Closures that are examined: the strongest of the day."""
 _FEWEST: Final = 10
 _STRONG: Final = 10.0
 _OFF_S: Final = 15.0
@@ -22,17 +22,17 @@ _FOLLOWS: Final = (
 )
 
 
-def of_lags(looked: Looked) -> Iterator[Finding]:
+def of_lags(evidence: Evidence) -> Iterator[Finding]:
     """Lines whose lag is far from what the station file says."""
-    for a in looked.station.analyzers:
+    for a in evidence.station.analyzers:
         if a.sampling != "continuous":
             continue
         gas = next((g for g in _GASES if g in a.gases), next(iter(a.gases)))
-        rows = _strong(looked, a.id, gas, by_ports=a.shared)
+        rows = _strong(evidence, a.id, gas, by_ports=a.shared)
         if len(rows) < _FEWEST:
             continue
         work = port_edges if a.shared else lid_edges
-        found = work(looked.file, a, gas, looked.journal, rows)
+        found = work(evidence.file, a, gas, evidence.journal, rows)
         if found is None or not np.isfinite(found.lag_s) or not np.isfinite(found.lag_se_s):
             continue
         off = found.lag_s - a.lag_s
@@ -48,11 +48,11 @@ def of_lags(looked: Looked) -> Iterator[Finding]:
             yield Finding(2, a.id, what, why, explains)
 
 
-def _strong(looked: Looked, analyzer: str, gas: str, *, by_ports: bool) -> list[Row]:
+def _strong(evidence: Evidence, analyzer: str, gas: str, *, by_ports: bool) -> list[Row]:
     """The strongest closures of the day, in order of time, whatever their quality; all of them
     where ports tell the lag.
     """
-    mine = [r for r in looked.todays if r["analyzer"] == analyzer and r["gas"] == gas]
+    mine = [r for r in evidence.todays if r["analyzer"] == analyzer and r["gas"] == gas]
     if by_ports:
         return sorted(mine, key=lambda r: r["closed_us"])
     rows = [

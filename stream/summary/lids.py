@@ -13,7 +13,7 @@ from stream.science.sun import elevation_deg
 from stream.science.units import rule_between
 from stream.station import Analyzer, Chamber
 from stream.store.readers import Row
-from stream.summary.findings import Finding, Looked, among
+from stream.summary.findings import Evidence, Finding, among
 
 Floats = NDArray[np.float64]
 
@@ -30,32 +30,32 @@ _MOVES_AGAIN: Final = (
 _FOLLOWS: Final = ("too_long", "line_shared", "no_co2_rise", "co2_falls_in_dark", "leak_suspected")
 
 
-def of_lids(looked: Looked) -> Iterator[Finding]:
+def of_lids(evidence: Evidence) -> Iterator[Finding]:
     """Lids that are closed when they should be open, and lids that are exchanged."""
-    turned = list(_turned(looked))
+    turned = list(_turned(evidence))
     yield from turned
     if not turned:
-        for a in looked.station.analyzers:
+        for a in evidence.station.analyzers:
             if not a.shared and a.sampling == "continuous":
-                yield from _exchanged(looked, a)
+                yield from _exchanged(evidence, a)
 
 
-def of_stuck_lids(looked: Looked, gaps: Sequence[Row]) -> Iterator[Finding]:
+def of_stuck_lids(evidence: Evidence, gaps: Sequence[Row]) -> Iterator[Finding]:
     """What follows of a lid that stuck: its long closure, and lines shared with others."""
-    by_hand = {a.id for a in looked.station.analyzers if a.sampling == "vials"}
-    interval = _interval_us(looked)
-    for c in looked.station.chambers:
+    by_hand = {a.id for a in evidence.station.analyzers if a.sampling == "vials"}
+    interval = _interval_us(evidence)
+    for c in evidence.station.chambers:
         words = {r["flags"]: r["due_us"] for r in gaps if r["chamber"] == c.id}
         stuck = [w for w in _STUCK if w in words]
         if not stuck or c.analyzer in by_hand:
             continue
         due = [r["due_us"] for r in gaps if r["chamber"] == c.id and r["flags"] in _STUCK]
-        mine = [r for r in looked.todays if r["chamber"] == c.id]
+        mine = [r for r in evidence.todays if r["chamber"] == c.id]
         around = (min(due) - interval, max(due) + interval)
         near = [r for r in mine if around[0] <= r["closed_us"] < around[1]]
         shared = {
             r["chamber"]
-            for r in looked.todays
+            for r in evidence.todays
             if "line_shared" in r["flags"].split() and around[0] <= r["closed_us"] < around[1]
         }
         last = max(due)
@@ -75,27 +75,27 @@ def of_stuck_lids(looked: Looked, gaps: Sequence[Row]) -> Iterator[Finding]:
         yield Finding(rank, c.id, what, why, frozenset(explains), (around,))
 
 
-def _interval_us(looked: Looked) -> int:
+def _interval_us(evidence: Evidence) -> int:
     """Usual time between closures of a chamber [µs]."""
-    due = looked.station.closure.expected_per_day
+    due = evidence.station.closure.expected_per_day
     return round(86_400e6 / due) if due else 86_400_000_000
 
 
-def _spans(looked: Looked, chamber: str) -> list[tuple[int, int]]:
+def _spans(evidence: Evidence, chamber: str) -> list[tuple[int, int]]:
     """Closures of a chamber over the week [µs]."""
     return sorted(
-        {(r["closed_us"], r["opened_us"]) for r in looked.rows if r["chamber"] == chamber}
+        {(r["closed_us"], r["opened_us"]) for r in evidence.rows if r["chamber"] == chamber}
     )
 
 
-def _turned(looked: Looked) -> Iterator[Finding]:
+def _turned(evidence: Evidence) -> Iterator[Finding]:
     """Lids that are closed for longer than they are open, closure after closure, and for longer
     than they should.
     """
-    longest = looked.station.closure.max_duration_s * 1e6
+    longest = evidence.station.closure.max_duration_s * 1e6
     found = []
-    for c in looked.station.chambers:
-        spans = [s for s in _spans(looked, c.id) if s[0] >= looked.day.first_us]
+    for c in evidence.station.chambers:
+        spans = [s for s in _spans(evidence, c.id) if s[0] >= evidence.day.first_us]
         if c.lid_channel is None or len(spans) < _MANY:
             continue
         shut = median(b - a for a, b in spans)
@@ -110,21 +110,21 @@ def _turned(looked: Looked) -> Iterator[Finding]:
     yield Finding(1, among(found), what, why, explains)
 
 
-def _exchanged(looked: Looked, a: Analyzer) -> Iterator[Finding]:
+def _exchanged(evidence: Evidence, a: Analyzer) -> Iterator[Finding]:
     """Two chambers of which each warms, or cools, while the lid of the other is closed.
 
     Of each thermometer the change over each closure by day is taken, less that of the
     thermometers of the other chambers: a lid that is closed traps the sun's warmth.
     """
-    site = looked.station.station
+    site = evidence.station.station
     if site.latitude is None or site.longitude is None:
         return
     chambers = [
-        c for c in looked.station.chambers_on(a.id) if c.air_temperature_channel is not None
+        c for c in evidence.station.chambers_on(a.id) if c.air_temperature_channel is not None
     ]
     if len(chambers) < 3 or len({c.air_temperature_channel for c in chambers}) < len(chambers):
         return
-    change, error = _changes(looked, chambers)
+    change, error = _changes(evidence, chambers)
     n = len(chambers)
     for i in range(n):
         for j in range(i + 1, n):
@@ -143,15 +143,15 @@ def _exchanged(looked: Looked, a: Analyzer) -> Iterator[Finding]:
                 yield Finding(2, names, what, why)
 
 
-def _changes(looked: Looked, chambers: list[Chamber]) -> tuple[Floats, Floats]:
+def _changes(evidence: Evidence, chambers: list[Chamber]) -> tuple[Floats, Floats]:
     """Of thermometer i over the closures of lid j: mean change by day [K], and its error."""
-    site = looked.station.station
+    site = evidence.station.station
     channels = [str(c.air_temperature_channel) for c in chambers]
-    records = looked.journal.read(channels, looked.week.first_us, looked.week.stop_us - 1)
+    records = evidence.journal.read(channels, evidence.week.first_us, evidence.week.stop_us - 1)
     n = len(chambers)
     change, error = np.full((n, n), np.nan), np.full((n, n), np.inf)
     for j, lid in enumerate(chambers):
-        spans = np.array(_spans(looked, lid.id), dtype=np.int64).reshape(-1, 2)
+        spans = np.array(_spans(evidence, lid.id), dtype=np.int64).reshape(-1, 2)
         sun = elevation_deg(spans[:, 0], site.latitude or 0.0, site.longitude or 0.0)
         spans = spans[sun > _SUNNY_DEG]
         if len(spans) < _LEAST:
@@ -159,7 +159,7 @@ def _changes(looked: Looked, chambers: list[Chamber]) -> tuple[Floats, Floats]:
         table = np.empty((n, len(spans)))
         for i, channel in enumerate(channels):
             series = records[channel].filled()
-            scale = rule_between(looked.station.channels[channel].unit, "K")[0]
+            scale = rule_between(evidence.station.channels[channel].unit, "K")[0]
             table[i] = scale * (
                 _at(series.times, series.values, spans[:, 1])
                 - _at(series.times, series.values, spans[:, 0])

@@ -16,10 +16,10 @@ from stream.station import Station, read_clock, read_notes, standing
 from stream.store.anchors import AnchorReader
 from stream.store.notes import Notes
 from stream.store.readers import Period
+from stream.summary.causes import Day, findings_of, unexplained, with_causes
 from stream.summary.closures import DayRows, chamber_days, faults_of, grave
-from stream.summary.findings import Looked
+from stream.summary.findings import Evidence
 from stream.summary.fluxes import fluxes_of
-from stream.summary.look import Day, findings_of, unexplained, with_causes
 from stream.summary.model import ChamberDay, ClockDoubt, DaySummary, Fault, Machine, Task
 from stream.summary.sensors import analyzers_of, sensors_of
 from stream.summary.standards import standards_of
@@ -71,10 +71,10 @@ def summarize(desk: Desk, day: date, *, now_us: int | None = None) -> DaySummary
     todays = [n for n in notes if period.first_us <= n.at_us < period.stop_us]
     # What is due is due on the morning on which the summary is read.
     morning = day + timedelta(days=1)
-    looked = Looked.at(desk.file, journal, reader, period)
+    evidence = Evidence.at(desk.file, journal, reader, period)
     clocks = sorted({c.source for c in machine.clock})
     whole = Day(faults, sensors, analyzers, standards, clocks, chambers)
-    findings = findings_of(looked, rows.gaps, whole)
+    findings = findings_of(evidence, rows.gaps, whole)
     faults = with_causes(faults, findings)
     rest = unexplained(replace(whole, faults=faults), findings)
     found = tasks_of(

@@ -10,7 +10,7 @@ from stream.records import SECOND
 from stream.station import Chamber, read_clock
 from stream.store.readers import Row
 from stream.summary.clock_times import clock_time
-from stream.summary.findings import Finding, Looked, among
+from stream.summary.findings import Evidence, Finding, among
 
 _MINUTE: Final = 60 * SECOND
 _HOUR: Final = 3600 * SECOND
@@ -49,32 +49,32 @@ class Silence:
         return (self.stop_us - self.first_us) / _HOUR
 
 
-def of_outages(looked: Looked, gaps: Sequence[Row]) -> Iterator[Finding]:
+def of_outages(evidence: Evidence, gaps: Sequence[Row]) -> Iterator[Finding]:
     """One finding for each group of channels that fell silent and came back together.
 
     Parameters
     ----------
-    looked : Looked
+    evidence : Evidence
     gaps : sequence of rows
         Closures that were due on the day and did not come.
     """
-    recorded, silences = _silences(looked)
+    recorded, silences = _silences(evidence)
     together: dict[frozenset[str], list[Silence]] = {}
     for s in silences:
         together.setdefault(s.channels, []).append(s)
     for channels, mine in sorted(together.items(), key=lambda item: -len(item[0])):
         if len(channels) < 2 or max(s.hours for s in mine) * _HOUR < _LEAST_US:
             continue
-        yield _finding(looked, gaps, channels, mine, whole=len(channels) >= 0.9 * len(recorded))
+        yield _finding(evidence, gaps, channels, mine, whole=len(channels) >= 0.9 * len(recorded))
 
 
-def _silences(looked: Looked) -> tuple[set[str], list[Silence]]:
+def _silences(evidence: Evidence) -> tuple[set[str], list[Silence]]:
     """Channels that were recorded that day, and their silences, those of one time together."""
-    station, day = looked.station, looked.day
+    station, day = evidence.station, evidence.day
     by_hand = {c for a in station.analyzers if a.sampling == "vials" for c in a.gases.values()}
     names = [c for c in station.channels if c not in by_hand]
-    records = looked.journal.read(names, day.first_us, day.stop_us - 1)
-    known = looked.journal.extent()
+    records = evidence.journal.read(names, day.first_us, day.stop_us - 1)
+    known = evidence.journal.extent()
     recorded: set[str] = set()
     found: list[tuple[int, int, str]] = []
     for name in names:
@@ -106,15 +106,15 @@ def _silences(looked: Looked) -> tuple[set[str], list[Silence]]:
 
 
 def _finding(
-    looked: Looked,
+    evidence: Evidence,
     gaps: Sequence[Row],
     channels: frozenset[str],
     mine: Sequence[Silence],
     *,
     whole: bool,
 ) -> Finding:
-    station = looked.station
-    where, what, chambers, flags = _who(looked, channels, whole)
+    station = evidence.station
+    where, what, chambers, flags = _who(evidence, channels, whole)
     zone = read_clock(station.station.timezone)
     shown = ", ".join(
         f"{clock_time(s.first_us, zone)}–{clock_time(s.stop_us, zone)}" for s in mine[:4]
@@ -125,10 +125,10 @@ def _finding(
     lost = [
         r
         for r in gaps
-        if r["chamber"] in lids and r["flags"] == "no_lid_records" and _within(looked, r, mine)
+        if r["chamber"] in lids and r["flags"] == "no_lid_records" and _within(evidence, r, mine)
     ]
     cost = f"; {len(lost)} closure{'s' if len(lost) > 1 else ''} missed" if lost else ""
-    still = any(s.stop_us >= looked.day.stop_us for s in mine)
+    still = any(s.stop_us >= evidence.day.stop_us for s in mine)
     state = ", ongoing at the end of the day" if still else ""
     why = f"no data {shown}{more} ({hours:.1f} h in total{state}){cost}"
     explains = {(flag, c.id) for flag in flags for c in chambers}
@@ -139,14 +139,16 @@ def _finding(
         explains |= {("not_visited", name) for name in names}
     if whole:
         explains.add(("no_closures", "station"))
-    return Finding(1 if still else 2, where, what, why, frozenset(explains), _around(looked, mine))
+    return Finding(
+        1 if still else 2, where, what, why, frozenset(explains), _around(evidence, mine)
+    )
 
 
 def _who(
-    looked: Looked, channels: frozenset[str], whole: bool
+    evidence: Evidence, channels: frozenset[str], whole: bool
 ) -> tuple[str, str, list[Chamber], frozenset[str]]:
     """Where it is, what to do, which chambers it bears on, and what follows for them."""
-    station = looked.station
+    station = evidence.station
     if whole:
         what = "Check power, logger and data connection of the station."
         return "station", what, list(station.chambers), _FOLLOWS
@@ -167,14 +169,14 @@ def _who(
     return among(sorted(channels)), what, touched, flags
 
 
-def _around(looked: Looked, mine: Sequence[Silence]) -> tuple[tuple[int, int], ...]:
+def _around(evidence: Evidence, mine: Sequence[Silence]) -> tuple[tuple[int, int], ...]:
     """When what a silence explains may lie: closures that it cut, and the first ones after."""
-    rules = looked.station.closure
+    rules = evidence.station.closure
     due = 86_400 / rules.expected_per_day if rules.expected_per_day else 0.0
     before = round(rules.max_duration_s * SECOND)
     after = round(max(due, rules.hold_s) * SECOND)
     return tuple((s.first_us - before, s.stop_us + after) for s in mine)
 
 
-def _within(looked: Looked, gap: Row, mine: Sequence[Silence]) -> bool:
-    return any(a <= gap["due_us"] < b for a, b in _around(looked, mine))
+def _within(evidence: Evidence, gap: Row, mine: Sequence[Silence]) -> bool:
+    return any(a <= gap["due_us"] < b for a, b in _around(evidence, mine))

@@ -4,7 +4,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from stream.store.readers import Row
-from stream.summary.findings import Finding, Looked, among
+from stream.summary.findings import Evidence, Finding, among
 from stream.summary.model import Sensor
 
 _USES: Final = (
@@ -15,7 +15,7 @@ _USES: Final = (
 
 
 def of_silent_sensors(
-    looked: Looked, gaps: Sequence[Row], sensors: Sequence[Sensor]
+    evidence: Evidence, gaps: Sequence[Row], sensors: Sequence[Sensor]
 ) -> Iterator[Finding]:
     """Sensors of chambers that were silent, and left closures without them."""
     for s in sensors:
@@ -24,12 +24,12 @@ def of_silent_sensors(
         explains: set[tuple[str, str]] = set()
         chambers: list[str] = []
         for key, flags in _USES:
-            mine = [c.id for c in looked.station.chambers if getattr(c, key) == s.channel]
+            mine = [c.id for c in evidence.station.chambers if getattr(c, key) == s.channel]
             chambers += mine
             explains |= {(flag, c) for flag in flags for c in mine}
         bears = [
             r
-            for r in (*looked.todays, *gaps)
+            for r in (*evidence.todays, *gaps)
             if any((f, r["chamber"]) in explains for f in r["flags"].split())
         ]
         if not bears:
@@ -41,15 +41,15 @@ def of_silent_sensors(
         yield Finding(2, s.channel, what, f"{how}; closures of {hit} lack it", frozenset(explains))
 
 
-def of_clocks(looked: Looked, sources: Sequence[str]) -> Iterator[Finding]:
+def of_clocks(evidence: Evidence, sources: Sequence[str]) -> Iterator[Finding]:
     """One finding for clocks in doubt, with the closures that they cast doubt on."""
     if not sources:
         return
-    chambers = [c.id for c in looked.station.chambers]
+    chambers = [c.id for c in evidence.station.chambers]
     explains = {(flag, c) for flag in ("clock_unsteady", "clock_off") for c in chambers}
     marked = {
         (r["chamber"], r["closed_us"])
-        for r in looked.todays
+        for r in evidence.todays
         if {"clock_unsteady", "clock_off"} & set(r["flags"].split())
     }
     why = "uncertain" + (f"; {len(marked)} closures are flagged" if marked else "")

@@ -12,7 +12,7 @@ from stream.science.sun import elevation_deg
 from stream.science.units import CHANNEL_UNITS, rule_between
 from stream.station import Analyzer, Station
 from stream.store.readers import Row
-from stream.summary.findings import Finding, Looked, among
+from stream.summary.findings import Evidence, Finding, among
 
 Floats = NDArray[np.float64]
 
@@ -35,23 +35,23 @@ _LEAST_WATER: Final = 3e-4
 """Standard deviation of water vapour from which it tells anything [mol mol⁻¹]."""
 
 
-def of_starts(looked: Looked) -> Iterator[Finding]:
+def of_starts(evidence: Evidence) -> Iterator[Finding]:
     """Starts that are nothing like outdoor air, lasting small departures, and moist air."""
-    for a in looked.station.analyzers:
-        mine = [r for r in looked.rows if r["analyzer"] == a.id]
-        gross = _gross(looked, a, [r for r in mine if r["closed_us"] >= looked.day.first_us])
+    for a in evidence.station.analyzers:
+        mine = [r for r in evidence.rows if r["analyzer"] == a.id]
+        gross = _gross(evidence, a, [r for r in mine if r["closed_us"] >= evidence.day.first_us])
         yield from gross
-        if gross or any(r["closed_us"] >= looked.day.first_us for r in mine) is False:
+        if gross or any(r["closed_us"] >= evidence.day.first_us for r in mine) is False:
             continue
-        moist = list(_moist(looked, a, mine))
+        moist = list(_moist(evidence, a, mine))
         yield from moist
         if not moist:
-            yield from _lasting(looked, a, mine)
+            yield from _lasting(evidence, a, mine)
 
 
-def _gross(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> list[Finding]:
+def _gross(evidence: Evidence, a: Analyzer, rows: Sequence[Row]) -> list[Finding]:
     """One finding for all gases of an analyzer whose starts were gross that day."""
-    station = looked.station
+    station = evidence.station
     flagged = [r for r in rows if "start_implausible" in r["flags"].split()]
     gases = [g for g in a.gases if any(r["gas"] == g for r in flagged)]
     outside = [g for g in a.gases if g not in gases and _all_outside(rows, g)]
@@ -64,8 +64,8 @@ def _gross(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> list[Finding]:
         middle = median(known) if known else float("nan")
         scale = _scale(station, a, gas)
         if gas in outside:
-            # No reading was used: they are looked at as they were recorded.
-            middle = scale * looked.middle(a.gases[gas])
+            # No reading was used: take them as they were recorded.
+            middle = scale * evidence.middle(a.gases[gas])
         starts[gas] = Start(middle, middle, scale)
     flagged += [r for r in rows if r["gas"] in outside]
     gases += outside
@@ -105,9 +105,9 @@ def _unit(station: Station, a: Analyzer, gas: str) -> str:
     return "nmol/mol" if CHANNEL_UNITS[unit].quantity == "area" else unit
 
 
-def _by_day(looked: Looked, rows: Sequence[Row]) -> list[Row]:
+def _by_day(evidence: Evidence, rows: Sequence[Row]) -> list[Row]:
     """Starts of closures while the sun mixed the air, and nothing worse was wrong."""
-    site = looked.station.station
+    site = evidence.station.station
     usable = [
         r
         for r in rows
@@ -127,13 +127,13 @@ def _enough(rows: Sequence[Row]) -> bool:
     return len(rows) >= _LEAST and len(days) >= _LEAST_DAYS
 
 
-def _lasting(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Iterator[Finding]:
+def _lasting(evidence: Evidence, a: Analyzer, rows: Sequence[Row]) -> Iterator[Finding]:
     """Starts that are off by little, and for days."""
     off = []
     for gas in a.gases:
         bounds = _LASTING.get(gas)
-        mine = _by_day(looked, [r for r in rows if r["gas"] == gas])
-        if bounds is None or gas in looked.station.closure.start_range or not _enough(mine):
+        mine = _by_day(evidence, [r for r in rows if r["gas"] == gas])
+        if bounds is None or gas in evidence.station.closure.start_range or not _enough(mine):
             continue
         years = (median(r["closed_us"] for r in mine) - _IN_2024_US) / _YEAR_US
         usual = OUTDOOR_NMOL[gas] + _GROWTH[gas] * years
@@ -148,7 +148,7 @@ def _lasting(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Iterator[Findi
         return
     said = []
     for gas, share, usual in off:
-        scale, unit = _scale(looked.station, a, gas), _unit(looked.station, a, gas)
+        scale, unit = _scale(evidence.station, a, gas), _unit(evidence.station, a, gas)
         side = "above" if share > 1.0 else "below"
         said.append(
             f"{gas} begins at {share * usual / scale:.4g} {unit} by day,"
@@ -165,7 +165,7 @@ def _days(rows: Sequence[Row]) -> int:
     return len({r["closed_us"] // 86_400_000_000 for r in rows})
 
 
-def _moist(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Iterator[Finding]:
+def _moist(evidence: Evidence, a: Analyzer, rows: Sequence[Row]) -> Iterator[Finding]:
     """Gases that fall as water vapour rises were measured in moist air; gases that rise with it
     were made dry twice.
 
@@ -175,10 +175,10 @@ def _moist(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Iterator[Finding
     slopes = []
     for gas in ("N2O", "CH4"):
         mine = [r for r in rows if r["gas"] == gas]
-        mine = _by_day(looked, mine)
+        mine = _by_day(evidence, mine)
         if not _enough(mine):
             return
-        water = _water(looked, a, mine)
+        water = _water(evidence, a, mine)
         if water is None:
             return
         found = _slope(water, np.log([r["start_mole_fraction"] for r in mine]))
@@ -210,13 +210,13 @@ def _moist(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Iterator[Finding
     yield Finding(3, a.id, what, why)
 
 
-def _water(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Floats | None:
+def _water(evidence: Evidence, a: Analyzer, rows: Sequence[Row]) -> Floats | None:
     """Water vapour at the closures [mol mol⁻¹], by the analyzer or by a channel beside it."""
     known = [r["water_mol_mol"] for r in rows]
     if all(w is not None for w in known):
         return np.array(known, dtype=np.float64)
-    channels = looked.station.channels
-    gases = {c for other in looked.station.analyzers for c in other.gases.values()}
+    channels = evidence.station.channels
+    gases = {c for other in evidence.station.analyzers for c in other.gases.values()}
     beside = [
         name
         for name, c in channels.items()
@@ -224,7 +224,7 @@ def _water(looked: Looked, a: Analyzer, rows: Sequence[Row]) -> Floats | None:
     ]
     if len(beside) != 1:
         return None
-    series = looked.journal.read({beside[0]}, looked.week.first_us, looked.week.stop_us - 1)[
+    series = evidence.journal.read({beside[0]}, evidence.week.first_us, evidence.week.stop_us - 1)[
         beside[0]
     ].filled()
     if not len(series.times):

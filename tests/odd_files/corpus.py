@@ -7,6 +7,7 @@ from odd_files import (
     corpus_encoding,
     corpus_layout,
     corpus_mixed,
+    corpus_programs,
     corpus_rows,
     corpus_times,
     corpus_values,
@@ -23,4 +24,5 @@ ODD_FILES: Final[list[OddFile]] = [
     *corpus_rows.CASES,
     *corpus_whole.CASES,
     *corpus_mixed.CASES,
+    *corpus_programs.CASES,
 ]

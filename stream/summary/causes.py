@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 
 from stream.store.readers import Row
 from stream.summary.air import of_air
-from stream.summary.findings import Finding, Looked, of_station_file
+from stream.summary.findings import Evidence, Finding, of_station_file
 from stream.summary.lags import of_lags
 from stream.summary.lids import of_lids, of_stuck_lids
 from stream.summary.model import AnalyzerDay, ChamberDay, Fault, FaultCase, Sensor, StandardDay
@@ -27,15 +27,15 @@ class Day:
     chambers: Sequence[ChamberDay] = ()
 
 
-def findings_of(looked: Looked, gaps: Sequence[Row], day: Day) -> list[Finding]:
+def findings_of(evidence: Evidence, gaps: Sequence[Row], day: Day) -> list[Finding]:
     """Likely causes, one finding each."""
-    found = list(of_outages(looked, gaps))
+    found = list(of_outages(evidence, gaps))
     parts = (of_station_file, of_starts, of_air, of_lids, of_lags)
-    found += [finding for part in parts for finding in part(looked)]
-    found += of_stuck_lids(looked, gaps)
-    found += of_clocks(looked, day.clock)
+    found += [finding for part in parts for finding in part(evidence)]
+    found += of_stuck_lids(evidence, gaps)
+    found += of_clocks(evidence, day.clock)
     known = {where for f in found for word, where in f.explains if word == "silent"}
-    found += of_silent_sensors(looked, gaps, [s for s in day.sensors if s.channel not in known])
+    found += of_silent_sensors(evidence, gaps, [s for s in day.sensors if s.channel not in known])
     return found
 
 
