@@ -131,6 +131,14 @@ def leaking(columns: Columns) -> None:
     columns["nitrous"] = (t, np.where(port < 15, v + 0.15 * (1200.0 - v), v))
 
 
+def dried(columns: Columns) -> None:
+    """The analyzer writes dry mole fractions already."""
+    water = columns["vapour"][1] / 1e3
+    for name in ("nitrous", "methane", "carbon"):
+        t, v = columns[name]
+        columns[name] = (t, v / (1.0 - water))
+
+
 def nothing(_: Columns) -> None:
     """The records are right."""
 
@@ -149,6 +157,7 @@ MISTAKES = [
      "columns may be exchanged"),
     ("moist declared dry", "own", lambda x: x.replace('basis = "wet"', 'basis = "dry"'), nothing,
      'basis = "wet"'),
+    ("dry declared moist", "own", same, dried, 'basis = "dry"'),
     ("N2O 12 % low", "own", same, scaled("nitrous", 0.88), "below outdoor air"),
     ("lag of 70 s", "own", lambda x: x.replace("lag_s = 7.0", "lag_s = 70.0"), nothing,
      "lags by"),
