@@ -1,7 +1,7 @@
 """Files that people take away."""
 
 import tempfile
-from datetime import datetime, tzinfo
+from datetime import datetime, time, tzinfo
 from pathlib import Path
 from typing import Final
 
@@ -13,6 +13,7 @@ from starlette.routing import Route
 
 from stream.errors import CommandError, LidstreamError
 from stream.export.verb import FORMATS, export
+from stream.page import asked
 from stream.page.security import client_of
 from stream.page.site import site_of
 from stream.records import DAY, to_micros
@@ -24,11 +25,11 @@ WHAT: Final = ("fluxes", "closures", "daily", "field", "season", "records")
 def download(request: Request) -> Response:
     """Files to take away."""
     site = site_of(request)
-    asked = request.query_params
+    given = request.query_params
     formats = [f.removeprefix(".") for f in FORMATS]
-    if "what" not in asked:
+    if "what" not in given:
         return site.show(request, "download.html", what=WHAT, formats=formats, text="")
-    what, kind = asked["what"], asked.get("format", "csv")
+    what, kind = given["what"], given.get("format", "csv")
     if what not in WHAT or kind not in formats:
         raise HTTPException(404)
     if not site.downloads.allows(client_of(request)):
@@ -37,7 +38,7 @@ def download(request: Request) -> Response:
     folder = Path(tempfile.mkdtemp(prefix="lidstream-"))
     name = f"{site.file.station.id}-{what}.{kind}"
     try:
-        bounds = [_bound(asked.get(key, ""), zone) for key in ("from", "to")]
+        bounds = [_bound(given.get(key, ""), zone) for key in ("from", "to")]
         stop = None if bounds[1] is None else bounds[1] + DAY
         export(site.file, what, folder / name, site.url, first=bounds[0], stop=stop)
     except LidstreamError as error:
@@ -56,9 +57,10 @@ def _bound(text: str, zone: tzinfo) -> int | None:
     if not text:
         return None
     try:
-        return to_micros(datetime.fromisoformat(text[:10]).replace(tzinfo=zone))
-    except ValueError:
-        raise CommandError(f"{text!r} is not a day like 2026-06-15") from None
+        day = asked.day_of(text[:10])
+    except HTTPException:
+        raise CommandError(f"{text[:40]!r} is not a day like 2026-06-15") from None
+    return to_micros(datetime.combine(day, time(), zone))
 
 
 def routes() -> list[Route]:

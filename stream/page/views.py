@@ -14,6 +14,7 @@ from starlette.routing import Route
 
 from stream.field.desk import Desk
 from stream.field.series import day_at
+from stream.page import asked
 from stream.page.closure import FACTS, REASONS, closure_of, drawn
 from stream.page.coverage import month_of
 from stream.page.line import chart
@@ -61,7 +62,7 @@ def day(request: Request) -> Response:
     """The morning summary of one day, as it is mailed."""
     site = site_of(request)
     desk = site.desk()
-    wanted = _date(request.path_params["day"])
+    wanted = asked.day_of(request.path_params["day"])
     if wanted > yesterday(desk.file.station):
         raise HTTPException(404, "That day is not over.")
     summary = summarize(desk, wanted)
@@ -80,7 +81,7 @@ def closure(request: Request) -> Response:
     """One closure."""
     site = site_of(request)
     desk = site.desk()
-    chamber, closed = request.path_params["chamber"], request.path_params["closed_us"]
+    chamber, closed = request.path_params["chamber"], asked.identity(request, "closed_us")
     found = closure_of(desk, chamber, closed)
     if found is None:
         raise HTTPException(404, "There is no such closure.")
@@ -98,7 +99,8 @@ def closure_data(request: Request) -> Response:
     """Points and curves of one closure."""
     site = site_of(request)
     desk = site.desk()
-    found = closure_of(desk, request.path_params["chamber"], request.path_params["closed_us"])
+    closed = asked.identity(request, "closed_us")
+    found = closure_of(desk, request.path_params["chamber"], closed)
     if found is None:
         raise HTTPException(404)
     return _json(drawn(desk, found, site.samples))
@@ -126,11 +128,11 @@ def series_data(request: Request) -> Response:
     """Fluxes of a stretch of time, thinned for a screen."""
     desk = site_of(request).desk()
     gas, chambers, by = _what(request, desk)
-    period = _period(request, extent_of(desk))
+    period = asked.period(request, extent_of(desk))
     if by == "treatment":
         found = treatment_series(desk, gas, period)
     else:
-        found = chamber_series(desk, gas, chambers, period, _whole(request, "steps", 800))
+        found = chamber_series(desk, gas, chambers, period, asked.whole(request, "steps", 800))
     found["events"] = events_between(desk, period)
     found["from"], found["to"] = period.first_us / SECOND, period.stop_us / SECOND
     return _json(found)
@@ -144,7 +146,7 @@ def coverage(request: Request) -> Response:
     extent = extent_of(desk)
     last = day_at(station, extent.stop_us - 1)
     given = request.query_params.get("month", "")
-    first = _date(f"{given}-01") if given else last
+    first = asked.day_of(f"{given}-01") if given else last
     gas = _gas(request, desk)
     return site.show(
         request, "coverage.html", month=month_of(desk, gas, first), gas=gas,
@@ -156,7 +158,7 @@ def faults(request: Request) -> Response:
     """What went wrong in the last days."""
     site = site_of(request)
     desk = site.desk()
-    length = _whole(request, "days", 7)
+    length = asked.whole(request, "days", 7)
     if length not in _DAYS:
         length = 7
     stop = extent_of(desk).stop_us
@@ -199,7 +201,7 @@ def standards_data(request: Request) -> Response:
     desk = site_of(request).desk()
     analyzer = request.query_params.get("analyzer", "")
     gas = request.query_params.get("gas", "")
-    period = _period(request, extent_of(desk))
+    period = asked.period(request, extent_of(desk))
     found = standard_series(desk, analyzer, gas, period)
     found["from"], found["to"] = period.first_us / SECOND, period.stop_us / SECOND
     return _json(found)
@@ -261,18 +263,6 @@ def _finite(content: Any) -> Any:
     return content
 
 
-def _date(text: str) -> date:
-    try:
-        return date.fromisoformat(text)
-    except ValueError:
-        raise HTTPException(404, "That is no day.") from None
-
-
-def _whole(request: Request, name: str, default: int) -> int:
-    text = request.query_params.get(name, "")
-    return int(text) if text.isdigit() and len(text) < 9 else default
-
-
 def _gas(request: Request, desk: Desk) -> str:
     gases = gases_of(desk.file.station)
     given = request.query_params.get("gas", "")
@@ -294,19 +284,3 @@ def _what(request: Request, desk: Desk) -> tuple[str, list[str], str]:
 
 def _query(gas: str, chambers: Sequence[str], by: str) -> str:
     return "&".join([f"gas={gas}", f"by={by}", *(f"chamber={c}" for c in chambers)])
-
-
-def _period(request: Request, whole: Period) -> Period:
-    """The stretch that a chart asks for [s], within what there is."""
-
-    def at(name: str, default: int) -> int:
-        try:
-            value = float(request.query_params[name])
-        except (KeyError, ValueError):
-            return default
-        return round(value * SECOND) if abs(value) < 1e11 else default
-
-    first, stop = at("from", whole.first_us), at("to", whole.stop_us)
-    if not first < stop:
-        return whole
-    return Period(first, stop)

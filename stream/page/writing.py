@@ -13,6 +13,7 @@ from starlette.routing import Route
 
 from stream.errors import CommandError
 from stream.field.log import keep_note
+from stream.page import asked
 from stream.page.security import client_of, form_word, is_our_form, is_token
 from stream.page.site import Site, site_of
 from stream.records import to_micros
@@ -97,7 +98,7 @@ async def write(request: Request) -> Response:
 async def take_back(request: Request) -> Response:
     """A note no longer holds, or holds again."""
     site, form = await _writer(request)
-    number = request.path_params["number"]
+    number = asked.identity(request, "number")
     note = FieldNote(
         number=0, at_us=_now_us(), until_us=None, written_us=0, kind="taken_back",
         author=str(request.session["writer"]), chamber="", plot="", treatment="",
