@@ -45,9 +45,15 @@ class Reject:
 
 def refusal(source: str, line: int, reason: str, raw: bytes) -> Reject:
     """A reject of raw bytes, as text that every database takes."""
-    text = raw[: 4 * MAX_REJECT_TEXT].decode("utf-8", "backslashreplace").strip("\r\n")
-    plain = reason.replace("\0", "\\x00")
-    return Reject(source, line, plain, text.replace("\0", "\\x00")[:MAX_REJECT_TEXT])
+    text = plain_text(raw[: 4 * MAX_REJECT_TEXT]).strip("\r\n")[:MAX_REJECT_TEXT]
+    return Reject(source, line, plain_text(reason.encode("utf-8", "surrogateescape")), text)
+
+
+def plain_text(raw: bytes) -> str:
+    """Bytes as text that every database and screen takes: UTF-8 without a NUL, and what is
+    not written as ``\\xe9``.
+    """
+    return raw.decode("utf-8", "backslashreplace").replace("\0", "\\x00")
 
 
 def refused_batch(source: str, line: int, reason: str, raw: bytes) -> "Batch":

@@ -240,7 +240,7 @@ def replay(
         tables: list[TakenTable] = []
         for recording in brought:
             try:
-                t = parts.hand.take(recording.path.name, recording.content())
+                t = parts.hand.take(recording.name, recording.content())
             except SourceError as error:
                 found.refused.append(_placed(recording, error))
                 continue
@@ -306,7 +306,7 @@ def _take(
 
 def _placed(recording: Recording, error: SourceError) -> str:
     """An error of a file, with its path in place of its name."""
-    text = str(error).removeprefix(f"{recording.path.name}: ").removeprefix(f"{recording.path}: ")
+    text = str(error).removeprefix(f"{recording.name}: ").removeprefix(f"{recording.path}: ")
     return f"{recording.path}: {text}"
 
 

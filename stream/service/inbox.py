@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from stream.records import Batch
-from stream.sources.folder import Position
 from stream.sources.messages import Message
+from stream.sources.position import Position
 
 FEW: Final = 10
 MOST: Final = 2000

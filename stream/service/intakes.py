@@ -9,9 +9,10 @@ from typing import Final
 from stream.errors import SourceLost
 from stream.service.inbox import Inbox, Read, Sent
 from stream.service.state import State
-from stream.sources.folder import FolderWatch, Position
+from stream.sources.folder import FolderWatch
 from stream.sources.messages import Decoder, Message
 from stream.sources.mqtt import Broker, Tell
+from stream.sources.position import Position
 from stream.station import FolderSource, MqttSource, StationFile, read_clock
 from stream.store.readers import Reader
 
@@ -54,7 +55,7 @@ class FolderIntake:
             beat()
             try:
                 self._poll(watch, stop, beat)
-                self._shown.waiting_bytes = watch.waiting_bytes()
+                self._shown.waiting_bytes = watch.waiting_bytes
             except SourceLost as error:
                 self._shown.connected = False
                 self._tell("warning", "folder away", error=str(error))

@@ -14,8 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.records import SECOND
-from stream.sources.delimited import BLOCK_BYTES, Readable
+from stream.sources.delimited import BLOCK_BYTES
+from stream.sources.lines import MAX_LINE
 from stream.sources.opening import Found, TextFiles
+from stream.sources.text import Readable, WholeLines
 from stream.sources.timestamps import DateOrder, date_shape, orders_of
 
 _LONGEST_STEP_US: Final = 3600 * SECOND
@@ -92,13 +94,9 @@ def _times(
     """Lines and their times [local µs], in the order of the file."""
     reader = files.reader(found, order)
     lines, times = [np.empty(0, np.int64)], [np.empty(0, np.int64)]
-    rest = b""
     with content() as stream:
-        while block := stream.read(BLOCK_BYTES):
-            block = rest + block
-            cut = found.encoding.lines_end(block)
-            rest = block[cut:]
-            for rows in reader.rows(block[:cut]) if cut else ():
+        for block, _ in WholeLines(stream, found.encoding, BLOCK_BYTES, MAX_LINE):
+            for rows in reader.rows(block):
                 lines.append(rows.lines)
                 times.append(rows.times)
     return np.concatenate(lines), np.concatenate(times)

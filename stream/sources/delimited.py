@@ -8,12 +8,11 @@ until the bad lines stand in a small piece, which is read line by line by the ru
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import tzinfo
-from typing import Any, Final, Protocol
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.errors import SourceError
 from stream.records import (
     EARLIEST,
     LATEST,
@@ -28,9 +27,9 @@ from stream.records import (
 from stream.sources.blocks import read_alike
 from stream.sources.header import Wanted
 from stream.sources.layout import SETTLED, Layout
-from stream.sources.lines import LineReader, Rows
+from stream.sources.lines import MAX_LINE, LineReader, Rows
 from stream.sources.logger_clock import LoggerClock
-from stream.sources.text import Encoding
+from stream.sources.text import Encoding, Readable, WholeLines
 from stream.station import FolderSource
 
 Floats = NDArray[np.float64]
@@ -43,14 +42,6 @@ ANY_SOURCE: Final = FolderSource(kind="folder", path=".")
 UTF8: Final = Encoding()
 _PIECE_LINES: Final = 128
 _MOST_MIDNIGHTS: Final = 50
-_MAX_LINE: Final = 1024 * 1024
-
-
-class Readable(Protocol):
-    """Whatever bytes can be read from."""
-
-    def read(self, count: int, /) -> bytes:
-        """The next bytes, at most ``count``; none at the end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,18 +114,10 @@ class DelimitedReader:
         A last line without its line end is not trusted, since its last number may be
         cut off; it goes to quarantine.
         """
-        rest = b""
-        while block := stream.read(block_bytes):
-            block = rest + block
-            cut = self._encoding.lines_end(block)
-            if cut == 0:
-                if len(block) > _MAX_LINE:
-                    raise SourceError(f"{self.name}: a line of over {_MAX_LINE} bytes; not a log")
-                rest = block
-                continue
-            rest = block[cut:]
-            yield self.read_block(block[:cut])
-        rest = self._encoding.to_utf8(rest)
+        blocks = WholeLines(stream, self._encoding, block_bytes, MAX_LINE)
+        for block, _ in blocks:
+            yield self.read_block(block)
+        rest = self._encoding.to_utf8(blocks.rest)
         if rest.strip():
             self._line += 1
             nothing = np.empty(0, np.int64)

@@ -6,7 +6,8 @@ from dataclasses import replace
 from stream.errors import RecordError
 from stream.records import Batch, DateOrderKept, refused_batch, together
 from stream.sources.delimited import NEVER, UTF8, DelimitedReader, Place
-from stream.sources.replay import PACKS_A_BATCH
+from stream.sources.lines import MAX_LINE
+from stream.sources.replay import MAX_PACK, PACKS_A_BATCH
 from stream.sources.senml import decode_pack
 from stream.sources.text import Encoding
 from stream.station import Station
@@ -14,6 +15,8 @@ from stream.station import Station
 
 class GrowingText:
     """Lines of delimited text."""
+
+    longest = MAX_LINE
 
     def __init__(
         self, reader: DelimitedReader, encoding: Encoding, order: DateOrderKept | None
@@ -36,6 +39,7 @@ class GrowingPacks:
 
     encoding = UTF8
     layout = None
+    longest = MAX_PACK
 
     def __init__(self, station: Station, name: str, place: Place) -> None:
         self._units = {channel: c.unit for channel, c in station.channels.items()}

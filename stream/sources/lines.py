@@ -7,6 +7,7 @@ mark that has been shown. That state is the :class:`Layout`, and nothing else.
 import csv
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +36,9 @@ from stream.sources.timestamps import (
 from stream.station import FolderSource
 
 Floats = NDArray[np.float64]
+
+MAX_LINE: Final = 1024 * 1024
+"""A longer line is refused [bytes]."""
 
 
 @dataclass
@@ -135,6 +139,8 @@ class LineReader:
         self, line: bytes, number: int, rejects: list[Reject]
     ) -> tuple[int, bool, dict[str, float]] | None:
         """Time, whether it is local, and values; None for a line that is no record."""
+        if len(line) > MAX_LINE:
+            raise RecordError(f"a line of over {MAX_LINE} bytes; not a logger's")
         text = as_text(line)
         if "\0" in text:
             raise RecordError("holds a NUL byte")

@@ -13,6 +13,7 @@ from stream.records import Batch, DateOrderKept, refused_batch, together
 from stream.sources.dates import DateEvidence, agrees, date_evidence, decide, question
 from stream.sources.delimited import BLOCK_BYTES
 from stream.sources.hand import MAX_BYTES, kind_of_table
+from stream.sources.listing import PACKED_TOO, Listing, list_folder, plain_name
 from stream.sources.opening import Found, TextFiles
 from stream.sources.senml import decode_pack
 from stream.sources.timestamps import DateOrder
@@ -59,6 +60,11 @@ class Recording:
     settled: DateOrderKept | None = None
 
     @property
+    def name(self) -> str:
+        """By which its lines are known in quarantine."""
+        return plain_name(self.path)
+
+    @property
     def channels(self) -> frozenset[str]:
         """Channels that delimited text has columns for; those of SenML are known only once
         it is read.
@@ -103,20 +109,21 @@ def find_recordings(station: Station, paths: Sequence[Path]) -> Recordings:
     SourceError
         A path does not exist or cannot be read, or a folder has no files.
     """
-    files: list[Path] = []
+    found = Recordings([], [])
     for path in paths:
         if path.is_dir():
-            files += _files_in(station, path)
+            listing = _files_in(station, path)
+            found.refused.extend(f"{path / name}: {why}" for name, why in listing.refused)
+            files = sorted(file.path for file in listing.files)
         elif path.exists():
-            files.append(path)
+            files = [path]
         else:
             raise SourceError(f"{path}: no such file or folder; give the path of a recorded file")
-    found = Recordings([], [])
-    for file in files:
-        try:
-            found.files.append(look_at(station, file, source_for(station, file)))
-        except SourceError as error:
-            found.refused.append(str(error))
+        for file in files:
+            try:
+                found.files.append(look_at(station, file, source_for(station, file)))
+            except SourceError as error:
+                found.refused.append(str(error))
     return found
 
 
@@ -161,20 +168,15 @@ def _dates_of(recording: Recording) -> tuple[str, str]:
     return source_key(recording.source), shape
 
 
-def _files_in(station: Station, folder: Path) -> list[Path]:
-    patterns = [s.pattern for s in station.sources if isinstance(s, FolderSource)] or ["*.csv"]
-    patterns += [f"{p}{ending}" for p in patterns for ending in (".gz", ".zst")]
-    try:
-        names = sorted(p for p in folder.iterdir() if p.is_file())
-    except OSError as error:
-        raise SourceError(f"{folder}: cannot be read: {error.strerror}") from None
-    files = [p for p in names if any(fnmatch(p.name, pattern) for pattern in patterns)]
-    if not files:
+def _files_in(station: Station, folder: Path) -> Listing:
+    plain = [s.pattern for s in station.sources if isinstance(s, FolderSource)] or ["*.csv"]
+    listing = list_folder(folder, [p + ending for p in plain for ending in PACKED_TOO])
+    if not listing.files and not listing.refused:
         raise SourceError(
-            f"{folder}: no file matches {' or '.join(patterns[: len(patterns) // 3])};"
+            f"{folder}: no file matches {' or '.join(plain)};"
             " name the files, or correct pattern of the source in the station file"
         )
-    return files
+    return listing
 
 
 def source_for(station: Station, path: Path) -> FolderSource:
@@ -211,7 +213,7 @@ def look_at(station: Station, path: Path, source: FolderSource) -> Recording:
     dates = None
     if found.ambiguous is not None:
         dates = date_evidence(files, found, _opener(path))
-    return Recording(path, size, source, replace(found, name=path.name), dates=dates)
+    return Recording(path, size, source, replace(found, name=plain_name(path)), dates=dates)
 
 
 def _opener(path: Path) -> Callable[[], AbstractContextManager[Content]]:
@@ -253,7 +255,7 @@ def read_recording(
     A compressed file that breaks off is read up to the break, which is noted in
     quarantine.
     """
-    name = recording.path.name
+    name = recording.name
     settled = recording.settled
     with open_content(recording.path) as content:
         if recording.text is None:

@@ -1,8 +1,9 @@
 """How the bytes of a file are text: its encoding, and where its lines end."""
 
 import codecs
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Final
+from typing import Final, Protocol
 
 import numpy as np
 
@@ -52,6 +53,45 @@ def find_encoding(head: bytes, given: str | None = None) -> Encoding:
     if plain == "utf-16":
         return Encoding(marked or "utf-16-le")
     return Encoding("utf-8" if plain == "utf-8-sig" else plain)
+
+
+class Readable(Protocol):
+    """Whatever bytes can be read from."""
+
+    def read(self, count: int, /) -> bytes:
+        """The next bytes, at most ``count``; none at the end."""
+
+
+class WholeLines:
+    """Blocks of whole lines, each with how many bytes of its first line were left out.
+
+    Of a line longer than ``longest`` only the beginning is kept, which is more than
+    ``longest`` still: it is refused as any line so long is, and costs no memory.
+    """
+
+    def __init__(
+        self, stream: Readable, encoding: Encoding, block_bytes: int, longest: int
+    ) -> None:
+        self._stream = stream
+        self._encoding = encoding
+        self._block_bytes = block_bytes
+        self._longest = longest
+        self.rest = b""
+        """At the end: a last line without its line end."""
+
+    def __iter__(self) -> Iterator[tuple[bytes, int]]:
+        """Read on to the end."""
+        left_out = 0
+        while block := self._stream.read(self._block_bytes):
+            block = self.rest + block
+            cut = self._encoding.lines_end(block)
+            if cut:
+                self.rest = block[cut:]
+                yield block[:cut], left_out
+                left_out = 0
+            else:
+                self.rest = block[: self._longest + 2]
+                left_out += len(block) - len(self.rest)
 
 
 def as_text(line: bytes) -> str:

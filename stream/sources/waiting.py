@@ -7,9 +7,9 @@ from os import stat_result
 from stream.errors import SourceError
 from stream.records import DateOrderKept
 from stream.sources.dates import DateEvidence, agrees, date_evidence, decide, question
-from stream.sources.delimited import Readable
 from stream.sources.opening import Found, TextFiles
 from stream.sources.replay import as_order, contradiction, source_key
+from stream.sources.text import Readable
 
 Content = Callable[[], AbstractContextManager[Readable]]
 

@@ -10,7 +10,8 @@ from odd_files.case import OddFile, Records
 from odd_files.cutting import steps
 from odd_files.station import station_text
 from stream.pipeline.replay import join
-from stream.sources.folder import FolderWatch, Position
+from stream.sources.folder import FolderWatch
+from stream.sources.position import Position
 from stream.station import FolderSource, StationFile, load_station
 from stream.store import Store, open_store
 from stream.store.journal import Journal

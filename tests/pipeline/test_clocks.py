@@ -12,7 +12,8 @@ from small import own_line_stream, part, stored, write_log
 
 from stream.pipeline.replay import join, replay
 from stream.records import DAY, SECOND, Batch, tidy
-from stream.sources.folder import FolderWatch, Position
+from stream.sources.folder import FolderWatch
+from stream.sources.position import Position
 from stream.station import FolderSource, StationFile, load_station
 from stream.store import open_store
 from stream.store.readers import Reader

@@ -4,73 +4,18 @@ import gzip
 import os
 import random
 import shutil
-from collections.abc import Callable
-from dataclasses import asdict
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 import pytest
 from small import own_line_stream, stored, write_log
+from watched import Make, OpenParts, Station
 
 from stream.errors import SourceLost
-from stream.pipeline.replay import Parts
 from stream.sources import delimited
 from stream.sources import folder as folder_module
-from stream.sources.folder import FolderWatch, Position
-from stream.station import FolderSource, StationFile, load_station, read_clock
-from stream.store import Store
-from stream.store.readers import Reader
-
-Make = Callable[..., StationFile]
-OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
-SOURCE = FolderSource(kind="folder", path="incoming", pattern="log*")
-
-
-class Station:
-    """A station that takes what its folder brings, and can be started anew."""
-
-    def __init__(self, file: StationFile, open_parts: OpenParts, url: str) -> None:
-        self.file, self.open_parts, self.url = file, open_parts, url
-        self.folder = file.beside("incoming")
-        self.folder.mkdir()
-        self.source = SOURCE
-        self.read_bytes = 0
-        self.start()
-
-    def start(self) -> None:
-        self.store, self.parts = self.open_parts(self.file, self.url)
-        known = [Position(**row) for row in Reader(self.store, "small").positions()]
-        orders = Reader(self.store, "small").date_orders()
-        self.watch = FolderWatch(self.file.station, self.source, self.folder, known, orders)
-
-    @property
-    def utc_offset_s(self) -> int:
-        offset = read_clock(self.file.station.station.clock).utcoffset(None)
-        assert offset is not None
-        return int(offset.total_seconds())
-
-    def poll(self, pieces: int = 10**9) -> int:
-        """Take what is there, but no more than so many pieces: then the power fails."""
-        taken = 0
-        for batch, position in self.watch.poll():
-            if taken == pieces:
-                break
-            rows = [] if position is None else [asdict(position)]
-            self.parts.intake.take(batch, rows)
-            taken += 1
-        return taken
-
-    def records(self) -> dict[str, list[tuple[int, float]]]:
-        found = self.parts.journal.read(self.parts.journal.extent(), 0, 2**62)
-        filled = {c: s.filled() for c, s in found.items()}
-        return {
-            c: list(zip(s.times.tolist(), s.values.tolist(), strict=True))
-            for c, s in filled.items()
-        }
-
-    def quarantine(self) -> list[tuple[object, ...]]:
-        return stored(self.store, "quarantine")["quarantine"]
+from stream.station import load_station
 
 
 @pytest.fixture
@@ -308,7 +253,7 @@ def test_a_last_line_without_end_is_said_in_the_end(
 
 def test_a_folder_that_is_gone(station: Station) -> None:
     station.folder.rmdir()
-    with pytest.raises(SourceLost, match="incoming: the watched folder cannot be read"):
+    with pytest.raises(SourceLost, match="incoming: the folder cannot be read"):
         station.poll()
 
 
@@ -362,9 +307,10 @@ def test_whatever_happens_to_files_every_record_comes_once(
 
 def test_what_is_waiting(station: Station, content: bytes) -> None:
     (station.folder / "log.csv").write_bytes(content + b"1770")
-    assert station.watch.waiting_bytes() == len(content) + 4
+    station.poll(0)
+    assert station.watch.waiting_bytes == len(content) + 4
     station.poll()
-    assert station.watch.waiting_bytes() == 4
+    assert station.watch.waiting_bytes == 4
 
 
 def dotted(first: int, count: int, day: str = "03.04.2026") -> str:
