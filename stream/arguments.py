@@ -63,6 +63,10 @@ def build_parser() -> argparse.ArgumentParser:
     live = verbs.add_parser("run", help="the unattended service: take records as they come")
     _station(live)
     _database(live)
+    live.add_argument(
+        "--clock-is-right", action="store_true",
+        help="believe this computer's clock, whatever it showed when the service last ran",
+    )  # fmt: skip
 
     again = verbs.add_parser(
         "reprocess", help="work out stored records again under the station file as it is now"

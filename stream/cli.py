@@ -121,7 +121,7 @@ def _run(arguments: argparse.Namespace) -> int:
     from stream.station import load_station
 
     file = load_station(arguments.station)
-    run(file, database_of(arguments, file))
+    run(file, database_of(arguments, file), clock_is_right=arguments.clock_is_right)
     return 0
 
 

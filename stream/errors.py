@@ -7,6 +7,7 @@ LidstreamError
 ├ RecordError           one bad line or pack: goes to quarantine, never up
 ├ CommandError          the command line asks for something that cannot be
 └ StoreError            the database refuses
+  ├ StoreRefused        it cannot hold what it was given; waiting does not mend that
   ├ StoreBusy           somebody else holds it just now
   │ └ StoreTaken        another lidstream writes for the station
   └ StoreCorrupt        it is not ours to read
@@ -57,6 +58,10 @@ class RecordError(LidstreamError):
 
 class StoreError(LidstreamError):
     """The database refuses."""
+
+
+class StoreRefused(StoreError):
+    """The database cannot hold these values, whenever they come."""
 
 
 class StoreBusy(StoreError):

@@ -20,6 +20,7 @@ SECOND: Final = 1_000_000
 DAY: Final = 86_400 * SECOND
 EARLIEST: Final = 946_684_800 * SECOND
 """2000-01-01T00:00:00Z: a clock before this was never set."""
+_STRAY_US: Final = 3 * 3600 * SECOND
 LATEST: Final = 4_102_444_800 * SECOND
 """2100-01-01T00:00:00Z."""
 
@@ -290,7 +291,7 @@ def times_set_back(times: Micros, latest_us: int, tolerance_us: int) -> ClockDou
     """
     if not len(times):
         return None
-    latest = np.maximum(np.maximum.accumulate(times), latest_us)
+    latest = np.maximum(np.maximum.accumulate(without_strays(times, latest_us)), latest_us)
     behind = latest - times
     if not (behind > tolerance_us).any():
         return None
@@ -299,6 +300,34 @@ def times_set_back(times: Micros, latest_us: int, tolerance_us: int) -> ClockDou
     if not found.any():
         return None
     return ClockDoubt(SET_BACK, unique[found], behind[first[found]] / SECOND)
+
+
+def without_strays(times: Micros, latest_us: int) -> Micros:
+    """Times as written, those that stray left out of account.
+
+    A row over three hours ahead of the one before it counts only if the next one is there
+    too: a clock that was wrong for one row makes no others doubtful. No summer time sets
+    clocks by as much.
+
+    Parameters
+    ----------
+    times : ndarray of int64, shape (n,)
+        In the order in which they were written [µs].
+    latest_us : int
+        Latest time written before [µs]; far in the past where there is none.
+
+    Returns
+    -------
+    ndarray of int64, shape (n,)
+        ``times`` with ``latest_us`` in place of strays.
+    """
+    if len(times) < 2 and latest_us < EARLIEST:
+        return times
+    before = latest_us if latest_us >= EARLIEST else int(times[1])
+    previous = np.concatenate(([before], times[:-1]))
+    following = np.append(times[1:], before)
+    stray = (times - previous > _STRAY_US) & (times - following > _STRAY_US)
+    return np.where(stray, previous, times) if stray.any() else times
 
 
 def _merge(

@@ -60,8 +60,7 @@ class Plan:
 def plan_of(desk: Desk) -> Plan:
     """How each chamber is, by what is stored."""
     station = desk.file.station
-    extent = desk.journal.extent()
-    newest = max((last for _, last, _ in extent.values()), default=None)
+    newest = desk.journal.newest()
     last: dict[str, list[dict[str, Any]]] = {}
     gaps: dict[str, str] = {}
     if newest is not None:

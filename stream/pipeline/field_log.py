@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from stream.pipeline.intake import join_spans
+from stream.pipeline.pending import join_spans
 from stream.records import to_micros
 from stream.station import FieldNote, StationFile, amended, read_notes
 from stream.store.changes import Changes

@@ -3,7 +3,8 @@
 import hashlib
 from dataclasses import dataclass
 
-from stream.pipeline.intake import Intake, join_spans, quarantine_row
+from stream.pipeline.intake import Intake
+from stream.pipeline.pending import join_spans, quarantine_row
 from stream.pipeline.vials import closures_in
 from stream.records import Reject, rfc3339
 from stream.sources.hand import HandTable, read_table, table_text

@@ -10,7 +10,8 @@ from typing import Final
 from stream.errors import SourceError
 from stream.pipeline.field_log import FieldLog
 from stream.pipeline.hand_intake import HandIntake, TakenTable
-from stream.pipeline.intake import Intake, quarantine_row
+from stream.pipeline.intake import Intake
+from stream.pipeline.pending import quarantine_row
 from stream.pipeline.settle import Settled, Settlement
 from stream.pipeline.steady import without_pauses
 from stream.records import Batch, Reject

@@ -11,12 +11,14 @@ from stream.pipeline.hand import HandWork
 from stream.pipeline.many import Here, Workers
 from stream.pipeline.steady import tidy_up
 from stream.pipeline.work import AnalyzerWork, Ground
+from stream.records import DAY
 from stream.sources.hand import HandTable, read_table
 from stream.station import refused_chambers
 from stream.store.anchors import AnchorReader
 from stream.store.changes import Changes, Result
 from stream.store.hand import HandTables
 from stream.store.journal import Journal
+from stream.store.stretches import Span
 from stream.store.writer import Writer, Written
 
 Progress = Callable[[float], None]
@@ -161,6 +163,7 @@ class Settlement:
             bad=self._file.bad,
             workers=workers or Here(self._journal),
             refused=refused_chambers(self._file.station),
+            stretches=self._journal.stretches().worked_out(),
         )
 
     def _brought(self) -> list[HandTable]:
@@ -177,9 +180,10 @@ class Settlement:
             if analyzer.sampling == "vials":
                 yield HandWork(ground, analyzer, span, tables)
                 continue
-            known = max(span[0], ground.start_us), min(span[1], ground.until_us)
-            if ground.last_us and known[0] <= known[1]:
-                yield AnalyzerWork(ground, analyzer, known)
+            for part in ground.stretches:
+                known = max(span[0], part.first_us, ground.start_us), min(span[1], part.last_us)
+                if ground.last_us and known[0] <= known[1]:
+                    yield AnalyzerWork(_within(ground, part), analyzer, known)
 
     def _commit(self, changes: Changes, progress: Progress | None) -> Written:
         digest = self._file.digest
@@ -192,3 +196,17 @@ class Settlement:
         if progress:
             progress(1.0 / len(self._file.station.analyzers))
         return written
+
+
+def _within(ground: Ground, stretch: Span) -> Ground:
+    """The ground of one stretch: what lies beyond a silence of years is not of it."""
+    until = min(ground.until_us, stretch.last_us)
+    beyond = [channel for channel, last in ground.last_us.items() if last > until]
+    last_day = ground.journal.read(beyond, until - DAY, until) if beyond else {}
+    last_us = {c: int(s.times[-1]) if len(s.times) else 0 for c, s in last_day.items()}
+    return replace(
+        ground,
+        start_us=max(ground.start_us, stretch.first_us),
+        until_us=until,
+        last_us={**ground.last_us, **last_us},
+    )

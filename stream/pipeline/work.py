@@ -21,6 +21,7 @@ from stream.station import Analyzer, BadPeriod, Station
 from stream.store.anchors import AnchorReader
 from stream.store.changes import Changes, Result, Stretch
 from stream.store.journal import Journal
+from stream.store.stretches import Span
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,6 +42,8 @@ class Ground:
         Times that people marked as bad.
     workers : Workers
         Who works lids and closures out.
+    stretches : sequence of Span
+        When the station was at work, in order.
     refused : frozenset of str
         Chambers about which the station file says what cannot be right.
     """
@@ -55,6 +58,7 @@ class Ground:
     kept_from_us: int = -(2**62)
     bad: tuple[BadPeriod, ...] = ()
     refused: frozenset[str] = frozenset()
+    stretches: Sequence[Span] = ()
 
     def results(
         self, analyzer: Analyzer, days: Sequence[Sequence[Event]]

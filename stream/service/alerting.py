@@ -14,7 +14,7 @@ from stream.station import StationFile, read_clock
 from stream.store import Store
 from stream.store.messages import Incident, Message, Messages
 from stream.summary.incidents import Incidents, Turn
-from stream.summary.now import Condition, conditions, disk
+from stream.summary.now import Computer, Condition, conditions, of_computer
 
 RULES: Final = {
     "no_records": "no records come",
@@ -23,6 +23,8 @@ RULES: Final = {
     "leak_suspected": "a chamber may leak",
     "chamber_hot": "a chamber is too hot",
     "disk_low": "the disk is nearly full",
+    "computer_clock": "this computer's clock is in doubt",
+    "source_clock": "a source's clock is ahead",
 }
 """Rule → what it says, for people."""
 
@@ -39,13 +41,13 @@ class Alerting:
         file: StationFile,
         store: Store,
         messages: Messages,
-        free_mb: Callable[[], float],
+        computer: Callable[[], Computer],
         tell: Tell,
     ) -> None:
         self._file = file
         self._store = store
         self._messages = messages
-        self._free_mb = free_mb
+        self._computer = computer
         self._tell = tell
         self._started_us = time.time_ns() // 1000
         self._incidents: Incidents | None = None
@@ -59,7 +61,7 @@ class Alerting:
             if self._incidents is None:
                 self._incidents = self._from(self._messages.incidents(open_only=True))
             desk = Desk.over(self._file, self._store)
-            found = list(conditions(desk, now, self._started_us, self._free_mb()))
+            found = list(conditions(desk, now, self._started_us, self._computer()))
         except StoreError as error:
             self._tell("warning", "alerts cannot look", error=str(error))
             found = self._without_database()
@@ -70,12 +72,11 @@ class Alerting:
 
     def _without_database(self) -> list[Condition]:
         """What can be told of the computer alone."""
-        least = self._file.station.service.min_free_mb
-        if "disk_low" not in self._file.station.alerts.rules:
-            return []
-        if self._incidents is None:
+        station = self._file.station
+        found = list(of_computer(self._computer(), station))
+        if found and self._incidents is None:
             self._incidents = self._from(())
-        return [disk(self._free_mb(), least)]
+        return found
 
     def _from(self, going_on: Iterable[Incident]) -> Incidents:
         return Incidents(going_on, round(self._file.station.alerts.hold_min * 60 * SECOND))

@@ -1,19 +1,20 @@
 """Clocks of live sources against the time of arrival."""
 
+from collections import deque
 from typing import Final
 
 import numpy as np
 
-from stream.records import DAY, OFF, SECOND, Batch, ClockDoubt, Reject, rfc3339, row_text
+from stream.records import OFF, SECOND, Batch, ClockDoubt, Reject, rfc3339, row_text
 
 AHEAD_S: Final = 2.0
 """A record that is dated later than this after its arrival comes from a clock that is ahead."""
+TOO_FAR_AHEAD_S: Final = 600.0
+"""One dated later than this is refused, or ``max_clock_offset_s`` where that is more."""
 STEADY_S: Final = 2.0
 WINDOW_US: Final = 600 * SECOND
 FEWEST: Final = 20
 MINUTE: Final = 60 * SECOND
-_SOFTWARE_BORN_US: Final = 1_767_225_600 * SECOND
-"""2026-01-01: a clock that shows less was never set."""
 
 
 class ArrivalWatch:
@@ -27,11 +28,55 @@ class ArrivalWatch:
 
     def __init__(self, max_offset_s: float) -> None:
         self._max_offset_s = max_offset_s
+        self._limit_us = round(max(TOO_FAR_AHEAD_S, max_offset_s) * SECOND)
         self._newest_us = -(2**62)
-        self._delays: list[tuple[int, float]] = []
+        self._delays: deque[tuple[int, float, float]] = deque()
         self._late_by: float | None = None
+        self._ahead: deque[tuple[int, int, int]] = deque()
         self.offset_s = float("nan")
         """Arrival minus time of the newest record, the last time one came [s]."""
+
+    @property
+    def mostly_ahead(self) -> bool:
+        """Whether most rows of the last ten minutes were dated too far ahead."""
+        return 2 * sum(n for _, n, _ in self._ahead) > sum(n for _, _, n in self._ahead)
+
+    def without_ahead(self, batch: Batch, arrived_us: int) -> Batch:
+        """Refuse rows that are dated too far after their arrival.
+
+        One such row would make every closure look over and every lid silent. Nothing of
+        it is kept but its text, so that it is taken when it comes again after its time.
+
+        Parameters
+        ----------
+        batch : Batch
+        arrived_us : int
+            By the clock of this computer [µs].
+        """
+        keep = batch.times <= arrived_us + self._limit_us
+        early = int(np.count_nonzero(~keep))
+        self._ahead.append((arrived_us, early, len(batch)))
+        while abs(self._ahead[0][0] - arrived_us) > WINDOW_US:
+            self._ahead.popleft()
+        if not early:
+            return batch
+        refused = []
+        for i in np.flatnonzero(~keep):
+            at = int(batch.times[i])
+            # Without the time of arrival, so that one that is sent again is the same refusal.
+            reason = f"time {rfc3339(at)} was ahead of this computer's clock when it came"
+            text = row_text(batch.channels, batch.values[i])
+            refused.append(Reject(batch.source, int(batch.lines[i]), reason, text))
+        return Batch(
+            batch.source,
+            batch.channels,
+            batch.times[keep],
+            batch.values[keep],
+            batch.lines[keep],
+            (*batch.rejects, *refused),
+            batch.doubts,
+            batch.settled,
+        )
 
     def saw(self, arrived_us: int, batch: Batch) -> ClockDoubt | None:
         """Take note of records.
@@ -62,56 +107,23 @@ class ArrivalWatch:
         return None
 
     def _note(self, arrived_us: int, delay: float) -> None:
-        if self._delays and arrived_us < self._delays[-1][0]:
-            self._delays = []  # this computer's own clock was set back
-        self._delays = [d for d in self._delays if d[0] > arrived_us - WINDOW_US]
-        self._delays.append((arrived_us, delay))
-        delays = [d for _, d in self._delays]
-        long_enough = self._delays[-1][0] - self._delays[0][0] > 0.9 * WINDOW_US
+        """Keep the least and the greatest delay of each second of arrival."""
+        delays = self._delays
+        if delays and arrived_us < delays[-1][0]:
+            delays.clear()  # this computer's own clock was set back
+        while delays and delays[0][0] <= arrived_us - WINDOW_US:
+            delays.popleft()
+        if delays and arrived_us - delays[-1][0] < SECOND:
+            at, least, most = delays.pop()
+            delays.append((at, min(least, delay), max(most, delay)))
+            return
+        delays.append((arrived_us, delay, delay))
+        least = min(low for _, low, _ in delays)
+        long_enough = arrived_us - delays[0][0] > 0.9 * WINDOW_US
         if len(delays) >= FEWEST and long_enough:
-            steady = max(delays) - min(delays) <= STEADY_S
-            late = min(delays) > self._max_offset_s
-            self._late_by = min(delays) if steady and late else None
+            steady = max(high for *_, high in delays) - least <= STEADY_S
+            self._late_by = least if steady and least > self._max_offset_s else None
 
     def _doubt(self, batch: Batch, delay: float) -> ClockDoubt:
         minutes = np.unique(batch.times // MINUTE * MINUTE)
         return ClockDoubt(OFF, minutes, np.full(len(minutes), -delay))
-
-
-def without_the_impossible(batch: Batch, arrived_us: int, latest_us: int | None) -> Batch:
-    """Refuse records dated more than a day after their arrival.
-
-    One such record would make every closure look over and every lid silent. It is
-    refused only where this computer's clock can be trusted: it was set, and is not
-    behind the records that are there already.
-
-    Parameters
-    ----------
-    batch : Batch
-    arrived_us : int
-        By the clock of this computer [µs].
-    latest_us : int or None
-        Latest record in the journal [µs].
-    """
-    trusted = arrived_us >= max(_SOFTWARE_BORN_US, latest_us or 0)
-    if not trusted or not len(batch) or batch.times[-1] <= arrived_us + DAY:
-        return batch
-    keep = batch.times <= arrived_us + DAY
-    refused = [
-        Reject(
-            batch.source,
-            int(batch.lines[i]),
-            f"time {rfc3339(int(batch.times[i]))} is over a day after its arrival",
-            row_text(batch.channels, batch.values[i]),
-        )
-        for i in np.flatnonzero(~keep)
-    ]
-    return Batch(
-        batch.source,
-        batch.channels,
-        batch.times[keep],
-        batch.values[keep],
-        batch.lines[keep],
-        (*batch.rejects, *refused),
-        batch.doubts,
-    )

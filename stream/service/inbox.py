@@ -7,9 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
-from stream.records import Batch
+from stream.sources.folder import Piece
 from stream.sources.messages import Message
-from stream.sources.position import Position
 
 FEW: Final = 10
 MOST: Final = 2000
@@ -27,11 +26,10 @@ class Sent:
 
 @dataclass(slots=True)
 class Read:
-    """A piece of a file; ``done`` is set once it is committed."""
+    """Pieces of files; ``done`` is set once they are committed."""
 
     source: int
-    batch: Batch
-    position: Position | None
+    pieces: list[Piece]
     done: threading.Event = field(default_factory=threading.Event)
 
 

@@ -1,7 +1,9 @@
 """One thread a source: what it brings goes into the inbox."""
 
 import threading
-from collections.abc import Callable
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -9,7 +11,7 @@ from typing import Final
 from stream.errors import SourceLost
 from stream.service.inbox import Inbox, Read, Sent
 from stream.service.state import State
-from stream.sources.folder import FolderWatch
+from stream.sources.folder import FolderWatch, Piece
 from stream.sources.messages import Decoder, Message
 from stream.sources.mqtt import Broker, Tell
 from stream.sources.position import Position
@@ -18,7 +20,10 @@ from stream.store.readers import Reader
 
 POLL_S: Final = 0.5
 _AHEAD: Final = 2
-"""Pieces of files that are read before they are committed."""
+"""Groups of pieces that are read before they are committed."""
+_MOST_PIECES: Final = 200
+_MOST_ROWS: Final = 50_000
+_GATHER_S: Final = 0.25
 _LONGEST_WAIT_S: Final = 30.0
 
 
@@ -68,25 +73,44 @@ class FolderIntake:
             stop.wait(wait)
 
     def _poll(self, watch: FolderWatch, stop: threading.Event, beat: Callable[[], None]) -> None:
-        """Hand over what has come; no more than a few pieces ahead of their commits."""
-        waiting: list[Read] = []
-        for batch, position in watch.poll():
-            piece = Read(self._index, batch, position)
-            self._inbox.put(piece)
-            waiting.append(piece)
+        """Hand over what has come: many small pieces together, a few groups ahead of their
+        commits.
+        """
+        waiting: deque[Read] = deque()
+        for pieces in _groups(watch.poll()):
+            read = Read(self._index, pieces)
+            self._inbox.put(read)
+            waiting.append(read)
             while len(waiting) >= _AHEAD:
-                if not self._committed(waiting.pop(0), stop, beat):
+                if not self._committed(waiting.popleft(), stop, beat):
                     return
-        for piece in waiting:
-            if not self._committed(piece, stop, beat):
+        for read in waiting:
+            if not self._committed(read, stop, beat):
                 return
 
-    def _committed(self, piece: Read, stop: threading.Event, beat: Callable[[], None]) -> bool:
-        while not piece.done.wait(0.2):
+    def _committed(self, read: Read, stop: threading.Event, beat: Callable[[], None]) -> bool:
+        while not read.done.wait(0.2):
             beat()
             if stop.is_set():
                 return False
         return True
+
+
+def _groups(pieces: Iterable[Piece]) -> Iterator[list[Piece]]:
+    """Pieces for one commit each: so many, so large or so long in coming."""
+    group: list[Piece] = []
+    rows, begun = 0, 0.0
+    for piece in pieces:
+        if not group:
+            rows, begun = 0, time.monotonic()
+        group.append(piece)
+        rows += len(piece[0])
+        late = time.monotonic() - begun > _GATHER_S
+        if late or rows >= _MOST_ROWS or len(group) >= _MOST_PIECES:
+            yield group
+            group = []
+    if group:
+        yield group
 
 
 @dataclass(frozen=True, slots=True)

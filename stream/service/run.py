@@ -14,6 +14,7 @@ from stream.errors import CommandError, LidstreamError, StoreDamaged
 from stream.pipeline.replay import Parts, join
 from stream.pipeline.running import admit
 from stream.service.alerting import Alerting
+from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox
 from stream.service.intakes import FolderIntake, broker_intake, show
 from stream.service.log import Forward, Log
@@ -31,8 +32,10 @@ from stream.station import FolderSource, MqttSource, Station, StationFile, Table
 from stream.store import Store, WriterLock, reach_store
 from stream.store.archive import Archive
 from stream.store.damage import check_intact, set_aside
+from stream.store.marks import Marks
 from stream.store.messages import Messages
 from stream.store.readers import Reader
+from stream.summary.now import Computer
 
 STOP_S: Final = 8.0
 """How long threads may take to stop; the manager is told to wait 10 s."""
@@ -51,6 +54,8 @@ class Service:
         Of the database.
     tell : callable
         The log.
+    clock_is_right : bool
+        A person says that this computer's clock is right, whatever it showed before.
 
     Raises
     ------
@@ -58,7 +63,9 @@ class Service:
         The station file names no source.
     """
 
-    def __init__(self, file: StationFile, url: str, tell: Tell) -> None:
+    def __init__(
+        self, file: StationFile, url: str, tell: Tell, *, clock_is_right: bool = False
+    ) -> None:
         if not file.station.sources:
             raise CommandError(
                 f"{file.path}: sources: none; add a [[sources]] with"
@@ -67,6 +74,7 @@ class Service:
         self._file = file
         self._url = url
         self._tell = tell
+        self._clock_is_right = clock_is_right
         self.stop = threading.Event()
 
     def run(self) -> None:
@@ -120,6 +128,8 @@ class Service:
         )
         archive = Archive(store, station.id, self._file.archive)
         parts = self._parts(store, archive)
+        marks = Marks(store, station.id)
+        clock = ComputerClock(marks, self._tell, right=self._clock_is_right)
         supervisor = Supervisor(self._tell)
         inbox = Inbox()
         intakes = {
@@ -132,8 +142,9 @@ class Service:
         metrics = Metrics(state, supervisor)
         self._serve(metrics, stack)
         writer = WriterThread(
-            parts, store, lock, inbox, decoders, brokers, state, metrics, self._tell
-        )
+            parts, store, lock, inbox, decoders, brokers, state, metrics, clock,
+            self._tell,
+        )  # fmt: skip
         main = Part("writer", writer.run, _WRITER_LIMIT_S)
 
         def say(how: str = "running") -> bytes:
@@ -147,10 +158,15 @@ class Service:
         reader = Reader(store, station.id)
         messages = Messages(store, station.id)
         mornings = Mornings(self._file, store, self._tell)
-        alerting = Alerting(self._file, store, messages, state.free_mb, self._tell)
+
+        def computer() -> Computer:
+            ahead = {s.name: s.ahead for s in state.sources}
+            return Computer(state.free_mb(), clock.doubt, ahead)
+
+        alerting = Alerting(self._file, store, messages, computer, self._tell)
         schedule = Schedule(
-            self._file, archive, reader, inbox, state, say, main.beat, self._tell,
-            mornings.look, alerting.look,
+            self._file, archive, reader, inbox, state, clock, lambda: parts.intake.latest_us,
+            say, main.beat, self._tell, mornings.look, alerting.look,
         )  # fmt: skip
         supervisor.add(main)
         for i, source in enumerate(station.sources):
@@ -248,7 +264,7 @@ def _names(station: Station) -> list[str]:
     return [n if names.count(n) == 1 else f"{n} #{i}" for i, n in enumerate(names)]
 
 
-def run(file: StationFile, url: str) -> None:
+def run(file: StationFile, url: str, *, clock_is_right: bool = False) -> None:
     """Run the service until SIGTERM or SIGINT.
 
     Raises
@@ -263,7 +279,7 @@ def run(file: StationFile, url: str) -> None:
         log("warning", "station file", error=line)
     forward = Forward(log)
     logging.getLogger().addHandler(forward)
-    service = Service(file, url, log)
+    service = Service(file, url, log, clock_is_right=clock_is_right)
 
     def ask_to_stop(number: int, _: FrameType | None) -> None:
         service.stop.set()

@@ -14,6 +14,7 @@ from apscheduler.schedulers.background import BackgroundScheduler
 
 from stream.errors import StoreError
 from stream.records import DAY
+from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox, Task
 from stream.service.state import State
 from stream.sources.mqtt import Tell
@@ -23,7 +24,10 @@ from stream.store.readers import Period, Reader
 
 HEALTH_S: Final = 60.0
 ARCHIVE_S: Final = 3600.0
-_JUMP_S: Final = 30.0
+MOST_REMOVED: Final = 7
+"""Days that one look removes at most."""
+TRASH_DAYS: Final = 30
+"""How long removed files wait before they are deleted."""
 _SILENT_S: Final = 5 * HEALTH_S
 
 
@@ -37,6 +41,8 @@ class Schedule:
         reader: Reader,
         inbox: Inbox,
         state: State,
+        clock: ComputerClock,
+        newest_us: Callable[[], int | None],
         say: Callable[[], object],
         beat: Callable[[], None],
         tell: Tell,
@@ -47,18 +53,20 @@ class Schedule:
         self._jobs = (
             ("health", self.health, HEALTH_S),
             ("archive", self.archive, ARCHIVE_S),
-            ("summary", mornings, HEALTH_S),
+            ("summary", self.summary, HEALTH_S),
             ("alerts", alerts, HEALTH_S),
         )
         self._archive = archive
         self._reader = reader
         self._inbox = inbox
         self._state = state
+        self._clock = clock
+        self._newest_us = newest_us
+        self._mornings = mornings
         self._say = say
         self._beat = beat
         self._tell = tell
         self._disk_low = False
-        self._clocks = (time.time(), time.monotonic())
         self._scheduler = _scheduler()
         self._ending: threading.Thread | None = None
         self._heard = time.monotonic()
@@ -90,17 +98,11 @@ class Schedule:
                 return ["schedule"]
         return []
 
-    def look_at_the_clock(self) -> float:
-        """How far this computer's clock was set since the last look [s]; jobs follow it."""
-        wall, steady = time.time(), time.monotonic()
-        jump = (wall - self._clocks[0]) - (steady - self._clocks[1])
-        self._clocks = (wall, steady)
-        if abs(jump) < _JUMP_S:
-            return 0.0
-        self._tell("warning", "this computer's clock was set", by_s=round(jump, 1))
-        for job in self._scheduler.get_jobs():
-            job.modify(next_run_time=datetime.now(UTC))
-        return jump
+    def look_at_the_clock(self) -> None:
+        """Let jobs follow this computer's clock where it was set."""
+        if self._clock.look():
+            for job in self._scheduler.get_jobs():
+                job.modify(next_run_time=datetime.now(UTC))
 
     def look(self) -> None:
         """Start the scheduler anew if nothing has been heard of it for a while."""
@@ -124,11 +126,17 @@ class Schedule:
         elif self._disk_low:
             self._tell("info", "disk has room again", free_mb=round(free))
         self._disk_low = low
+        self._clock.keep()
         try:
             self._state.recent = self._count_flags()
         except StoreError as error:
             self._tell("warning", "flags cannot be counted", error=str(error))
         self._say()
+
+    def summary(self) -> None:
+        """Sum up the days that are over, where the clock can tell that."""
+        if self._clock.believed:
+            self._mornings()
 
     def archive(self) -> None:
         """Ask the writer to move old days into the archive, and to end their retention."""
@@ -136,15 +144,24 @@ class Schedule:
 
     def _keep(self) -> None:
         rules = self._file.station.archive
-        today = time.time_ns() // 1000 // DAY * DAY
         self._archive.sweep()
+        newest = self._newest_us()
+        if newest is None or not self._clock.believed:
+            return
+        # Nothing goes on the word of the clock alone: records must have come as late as that.
+        now = time.time_ns() // 1000
+        today = min(now, newest + DAY) // DAY * DAY
         kept = self._archive.keep(today - rules.after_days * DAY, self._beat)
         if kept:
             self._tell("info", "archived", days=kept, folder=str(self._file.archive))
         if rules.keep_days:
-            removed = self._archive.remove(today - rules.keep_days * DAY)
+            removed = self._archive.remove(today - rules.keep_days * DAY, MOST_REMOVED)
             if removed:
-                self._tell("info", "removed from the archive", days=removed)
+                self._tell(
+                    "info", "removed from the archive", days=removed,
+                    kept_until_then_in=str(self._archive.trash), for_days=TRASH_DAYS,
+                )  # fmt: skip
+            self._archive.empty_trash(now - TRASH_DAYS * DAY)
 
     def _count_flags(self) -> Counter[tuple[str, str]]:
         last = self._state.newest_us()

@@ -22,6 +22,8 @@ class SourceState:
     clock_offset_s: float = float("nan")
     unacknowledged: int = 0
     waiting_bytes: int = 0
+    ahead: bool = False
+    """Whether most of its records are dated after their arrival."""
 
     def age_s(self) -> float:
         """Time since the newest record [s]; NaN before the first."""

@@ -2,14 +2,14 @@
 
 import threading
 from collections.abc import Callable
-from fnmatch import fnmatch
 from pathlib import Path
 from typing import Final
 
-from stream.errors import SourceError
+from stream.errors import SourceError, SourceLost
 from stream.pipeline.hand_intake import HandIntake
 from stream.service.inbox import Inbox, Task
 from stream.service.state import SourceState
+from stream.sources.listing import Listed, list_folder
 from stream.sources.mqtt import Tell
 from stream.station import StationFile, TablesSource
 
@@ -43,6 +43,7 @@ class TableIntake:
         self._tell = tell
         self._seen: dict[Path, Signature] = {}
         self._taken: dict[Path, Signature] = {}
+        self._told: set[str] = set()
 
     def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
         """Poll until ``stop`` is set."""
@@ -54,39 +55,50 @@ class TableIntake:
     def look(self) -> None:
         """Hand over the tables that are new or changed, and at rest."""
         try:
-            found = {
-                path: (stat.st_size, stat.st_mtime_ns)
-                for path in sorted(self._folder.iterdir())
-                if fnmatch(path.name, self._pattern) and (stat := path.stat()) and path.is_file()
-            }
-        except OSError as error:
+            listing = list_folder(self._folder, [self._pattern])
+        except SourceLost as error:
             if self._shown.connected:
-                self._tell("warning", "folder away", error=f"{self._folder}: {error.strerror}")
+                self._tell("warning", "folder away", error=str(error))
             self._shown.connected = False
             return
         self._shown.connected = True
-        for path, signature in found.items():
-            if self._taken.get(path) != signature and self._seen.get(path) == signature:
-                self._taken[path] = signature
-                self._inbox.put(Task(f"table {path.name}", self._work(path), brings=True))
+        for name, reason in listing.refused:
+            self._refuse(f"{name}: {reason}")
+        found = {f.path: (f.stat.st_size, f.stat.st_mtime_ns) for f in listing.files}
+        for file in sorted(listing.files, key=lambda f: f.name):
+            signature = found[file.path]
+            if self._taken.get(file.path) != signature == self._seen.get(file.path):
+                self._taken[file.path] = signature
+                self._inbox.put(Task(f"table {file.name}", self._work(file), brings=True))
         self._seen = found
 
-    def _work(self, path: Path) -> Callable[[], None]:
+    def _refuse(self, error: str) -> None:
+        if error not in self._told:
+            self._told.add(error)
+            self._tell("warning", "table refused", error=error)
+
+    def _work(self, file: Listed) -> Callable[[], None]:
         def take() -> None:
             try:
-                taken = self._hand.take(path.name, path.read_bytes())
+                content = file.path.read_bytes()
+            except OSError as error:
+                self._taken.pop(file.path, None)
+                self._refuse(f"{file.name}: cannot be read: {error.strerror}")
+                return
+            try:
+                taken = self._hand.take(file.name, content)
             except SourceError as error:
                 self._tell("warning", "table refused", error=str(error))
                 return
             except Exception:
                 # The database may be away: look at the file again.
-                self._taken.pop(path, None)
+                self._taken.pop(file.path, None)
                 raise
             if taken.changed and taken.odd:
                 self._tell("warning", "table odd", error="; ".join(taken.odd[:5]))
             if taken.changed:
                 self._tell(
-                    "info", "table taken", table=path.name, kind=taken.kind, rows=taken.rows,
+                    "info", "table taken", table=file.name, kind=taken.kind, rows=taken.rows,
                     quarantined=taken.refused,
                 )  # fmt: skip
 

@@ -6,10 +6,11 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, replace
 from typing import Final, TypeVar
 
-from stream.errors import LidstreamError, StoreDamaged, StoreError, StoreTaken
+from stream.errors import LidstreamError, StoreDamaged, StoreError, StoreRefused, StoreTaken
 from stream.pipeline.replay import Parts
 from stream.records import Batch, refused_batch
-from stream.service.arrival import ArrivalWatch, without_the_impossible
+from stream.service.arrival import ArrivalWatch
+from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox, Item, Read, Sent, Task
 from stream.service.metrics import Metrics
 from stream.service.settling import SettleWhen
@@ -17,6 +18,7 @@ from stream.service.state import State
 from stream.sources.messages import Decoder
 from stream.sources.mqtt import Broker, Tell
 from stream.store import Store, WriterLock
+from stream.store.changes import Row
 from stream.store.compaction import TOGETHER, compact
 
 _LONGEST_WAIT_S: Final = 30.0
@@ -25,6 +27,8 @@ _OWN_S: Final = 5.0
 _NOTES_S: Final = 2.0
 """Another process may have written into the field log: look so often."""
 T = TypeVar("T")
+Piece = tuple[Batch, Sequence[Row]]
+"""Records, and how far the file has been read that they came from."""
 
 
 class Stopped(Exception):
@@ -45,8 +49,8 @@ class WriterThread:
     inbox : Inbox
     decoders, brokers : mapping of int
         Index of an MQTT source → how its messages are read, and who wants to know.
-    state, metrics, tell
-        Who is told.
+    state, metrics, clock, tell
+        Who is told, and whether arrivals can be dated.
     """
 
     def __init__(
@@ -59,6 +63,7 @@ class WriterThread:
         brokers: dict[int, Broker],
         state: State,
         metrics: Metrics,
+        clock: ComputerClock,
         tell: Tell,
     ) -> None:
         self._parts = parts
@@ -69,6 +74,7 @@ class WriterThread:
         self._store = store
         self._state = state
         self._metrics = metrics
+        self._clock = clock
         self._tell = tell
         self._when = SettleWhen(parts.file.station)
         offset = parts.file.station.service.max_clock_offset_s
@@ -121,7 +127,7 @@ class WriterThread:
                 self._take_messages(messages, alone=alone)
                 messages = []
             if isinstance(item, Read):
-                self._take_piece(item, alone=alone)
+                self._take_pieces(item, alone=alone)
             else:
                 self._do(item, alone=alone)
         if messages:
@@ -132,64 +138,68 @@ class WriterThread:
         messages = [s.message for s in sent]
         try:
             batch = self._decoders[source].batch(messages)
-            self._keep(source, batch, messages[-1].arrived_us)
-        except (LidstreamError, Stopped):
-            raise
+            self._keep(source, [(batch, [])], messages[-1].arrived_us)
         except Exception as error:
-            if not alone:
+            if not alone or _would_pass(error):
                 raise
             first = messages[0]
             # Kept in quarantine, so that it comes to no end of deliveries.
             batch = refused_batch(first.topic, 0, f"cannot be taken: {_line(error)}", first.payload)
-            self._keep(source, batch, first.arrived_us)
+            self._keep(source, [(batch, [])], first.arrived_us)
         self._brokers[source].acknowledge(messages)
 
-    def _take_piece(self, piece: Read, *, alone: bool) -> None:
-        positions = [] if piece.position is None else [asdict(piece.position)]
-        try:
-            self._keep(piece.source, piece.batch, time.time_ns() // 1000, positions)
-        except (LidstreamError, Stopped):
-            raise
-        except Exception as error:
-            if not alone:
-                raise
-            line = int(piece.batch.lines[0]) if len(piece.batch) else 0
-            reason = f"this piece of the file cannot be taken: {_line(error)}"
-            batch = refused_batch(piece.batch.source, line, reason, b"")
-            self._keep(piece.source, batch, time.time_ns() // 1000, positions)
-        piece.done.set()
+    def _take_pieces(self, read: Read, *, alone: bool) -> None:
+        now = time.time_ns() // 1000
+        pieces: list[Piece] = [
+            (batch, [] if at is None else [asdict(at)]) for batch, at in read.pieces
+        ]
+        if not alone:
+            self._keep(read.source, pieces, now)
+        for batch, rows in pieces if alone else ():
+            try:
+                self._keep(read.source, [(batch, rows)], now)
+            except Exception as error:
+                if _would_pass(error):
+                    raise
+                line = int(batch.lines[0]) if len(batch) else 0
+                reason = f"this piece of the file cannot be taken: {_line(error)}"
+                refused = refused_batch(batch.source, line, reason, b"")
+                self._keep(read.source, [(refused, rows)], now)
+        read.done.set()
 
-    def _keep(
-        self,
-        source: int,
-        batch: Batch,
-        arrived_us: int,
-        positions: Iterable[dict[str, object]] = (),
-    ) -> None:
-        """Commit one batch, however long the database takes to come back."""
+    def _keep(self, source: int, pieces: Iterable[Piece], arrived_us: int) -> None:
+        """Commit batches of one source, however long the database takes to come back."""
         known = self._parts.intake
-        batch = without_the_impossible(batch, arrived_us, known.latest_us)
         watch, shown = self._arrivals[source], self._state.sources[source]
-        doubt = watch.saw(arrived_us, batch)
-        if doubt is not None:
-            batch = replace(batch, doubts=(*batch.doubts, doubt))
-        rows = list(positions)
+        looked_at: list[Piece] = []
+        for batch, rows in pieces:
+            if len(batch):
+                self._clock.heard(arrived_us, int(batch.times[-1]))
+            believed = self._clock.believed
+            possible = watch.without_ahead(batch, arrived_us) if believed else batch
+            doubt = watch.saw(arrived_us, possible) if believed else None
+            if doubt is not None:
+                possible = replace(possible, doubts=(*possible.doubts, doubt))
+            looked_at.append((possible, rows))
         begun = time.monotonic()
-        written = self._try(lambda: known.take(batch, rows))
+        written = self._try(lambda: known.take_all(looked_at))
         self._metrics.commit_seconds.observe(time.monotonic() - begun)
-        self._when.saw(batch)
         shown.clock_offset_s = watch.offset_s
-        if len(batch):
-            newest = int(batch.times[-1])
-            shown.last_record_us = max(shown.last_record_us or newest, newest)
-            self._blocks += 1
+        shown.ahead = watch.mostly_ahead
+        for batch, _ in looked_at:
+            self._when.saw(batch)
+            if len(batch):
+                newest = int(batch.times[-1])
+                shown.last_record_us = max(shown.last_record_us or newest, newest)
+            self._state.records += batch.records
+        self._blocks += any(len(batch) for batch, _ in looked_at)
         self._state.commits += 1
-        self._state.records += batch.records
         self._state.refused += written["quarantine", "new"]
         if written["quarantine", "new"]:
-            first = batch.rejects[0].reason if batch.rejects else "disagrees with the journal"
+            refused = next((b for b, _ in looked_at if b.rejects), looked_at[0][0])
+            first = refused.rejects[0].reason if refused.rejects else "disagrees with the journal"
             self._tell(
-                "warning", "quarantined", source=batch.source,
+                "warning", "quarantined", source=refused.source,
                 lines=written["quarantine", "new"], first=first,
             )  # fmt: skip
         if self._blocks >= TOGETHER:
@@ -241,7 +251,7 @@ class WriterThread:
         while True:
             try:
                 result = work()
-            except (StoreDamaged, StoreTaken):
+            except (StoreDamaged, StoreTaken, StoreRefused):
                 raise
             except StoreError as error:
                 failure = error
@@ -277,6 +287,11 @@ class WriterThread:
                 return
             if self._stop.wait(min(1.0, left)):
                 raise Stopped
+
+
+def _would_pass(error: Exception) -> bool:
+    """Whether what failed may succeed another time, so that it is not the item's fault."""
+    return isinstance(error, LidstreamError | Stopped) and not isinstance(error, StoreRefused)
 
 
 def _line(error: Exception) -> str:

@@ -23,6 +23,7 @@ from stream.records import (
     refusal,
     tidy,
     times_set_back,
+    without_strays,
 )
 from stream.sources.blocks import read_alike
 from stream.sources.header import Wanted
@@ -41,6 +42,8 @@ CLOCK_TOLERANCE_US: Final = 2 * SECOND
 ANY_SOURCE: Final = FolderSource(kind="folder", path=".")
 UTF8: Final = Encoding()
 _PIECE_LINES: Final = 128
+_FEW_LINES: Final = 8
+"""So few are read sooner one by one."""
 _MOST_MIDNIGHTS: Final = 50
 
 
@@ -168,7 +171,8 @@ class DelimitedReader:
         if back is not None:
             yield back
         if len(sane):
-            self._latest_us = max(self._latest_us, int(sane.max()))
+            kept = without_strays(sane, self._latest_us)
+            self._latest_us = max(self._latest_us, int(kept.max()))
 
     def _after_header(self, block: bytes, first: int) -> tuple[bytes, int]:
         """The block from the line behind the header on, and that line's number."""
@@ -189,7 +193,7 @@ class DelimitedReader:
 
     def _read_settled(self, block: bytes, first: int) -> Iterator[Rows]:
         count = _line_count(block)
-        rows = self._fast(block, first, count)
+        rows = self._fast(block, first, count) if count > _FEW_LINES else None
         if rows is not None:
             yield rows
         elif count <= _PIECE_LINES:

@@ -7,7 +7,7 @@ from stream.sources.delimited import DelimitedReader
 from stream.sources.header import Wanted, find_channels, wanted_columns
 from stream.sources.layout import Layout, digest_of_keys, find_layout, no_layout
 from stream.sources.text import Encoding, find_encoding
-from stream.sources.timestamps import DateOrder
+from stream.sources.timestamps import DateOrder, may_be_open
 from stream.station import FolderSource, Station, read_clock
 
 
@@ -62,12 +62,13 @@ class TextFiles:
         """
         encoding = find_encoding(head, self.source.encoding)
         lines = self._whole_lines(encoding, head)
-        layout = find_layout(name, encoding.to_utf8(lines), self.source, self._wanted)
+        text = encoding.to_utf8(lines)
+        layout = find_layout(name, text, self.source, self._wanted)
         if layout is None:
             return None
         layout = replace(layout, keys=digest_of_keys(self.source))
         found = Found(name, encoding, layout, None)
-        if self.source.date_order is not None:
+        if self.source.date_order is not None or not may_be_open(text):
             return found
         probe = self.reader(found)
         probe.rows(lines)

@@ -40,6 +40,8 @@ _FORMS: Final = (
     ),
 )
 _COMPACT: Final = 4
+_OPEN: Final = re.compile(rb"(?<!\d)\d{1,2}([-/.])\d{1,2}\1\d{2}")
+"""What any date has whose order is open: the second of the forms."""
 _OF_DAY: Final = re.compile(
     r"^(?P<hour>\d{1,2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:[.,](?P<fraction>\d{1,9}))?)?"
     rf"(?:\s*(?P<half>[AaPp])\.?[Mm]\.?)?{_ZONE}$",
@@ -173,6 +175,11 @@ def orders_of(text: str) -> tuple[DateOrder, ...]:
     """Orders of day, month and year that the shape of a date leaves open."""
     date = _date_of(text)
     return () if date is None else date.orders
+
+
+def may_be_open(text: bytes) -> bool:
+    """Whether dates like 03.04.2026 may stand in a text; quick, and never wrong about none."""
+    return _OPEN.search(text) is not None
 
 
 def date_shape(text: str) -> str:

@@ -7,8 +7,9 @@ from pydantic import Field, StringConstraints
 from stream.station.base import ClockTime, Model, Positive
 
 Rule = Literal[
-    "no_records", "analyzer_silent", "lid_stuck", "leak_suspected", "chamber_hot", "disk_low"
-]
+    "no_records", "analyzer_silent", "lid_stuck", "leak_suspected", "chamber_hot", "disk_low",
+    "computer_clock", "source_clock",
+]  # fmt: skip
 Topic = Annotated[str, StringConstraints(pattern=r"^[^#+\x00]{1,200}$")]
 
 
@@ -55,6 +56,8 @@ class Alerts(Model):
         "leak_suspected",
         "chamber_hot",
         "disk_low",
+        "computer_clock",
+        "source_clock",
     )
     no_records_min: Positive = 30.0
     analyzer_silent_min: Positive = 60.0

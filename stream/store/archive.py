@@ -7,6 +7,8 @@ without its file.
 """
 
 import json
+import os
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, Final
@@ -81,8 +83,21 @@ class Archive:
             told()
         return len(days)
 
-    def remove(self, before_us: int) -> int:
-        """Remove the files of days that ended before a moment; the manifest remembers them.
+    @property
+    def trash(self) -> Path:
+        """Where removed files wait before they are deleted."""
+        return self._root / "removed" / self._station
+
+    def remove(self, before_us: int, most: int) -> int:
+        """Remove the files of days that ended before a moment, the oldest first; the manifest
+        remembers them, and the files wait in :attr:`trash`.
+
+        Parameters
+        ----------
+        before_us : int
+            [µs]
+        most : int
+            Days to remove at most.
 
         Returns
         -------
@@ -93,13 +108,29 @@ class Archive:
         mine = d.c.station == self._station
         ended = d.c.day_us + DAY_US <= before_us
         with self._store.writing() as connection:
-            gone = update(d).where(mine, ended, d.c.removed == 0).values(removed=1)
-            count = connection.execute(gone).rowcount
+            oldest = select(d.c.day_us).where(mine, ended, d.c.removed == 0)
+            days = list(connection.execute(oldest.order_by(d.c.day_us).limit(most)).scalars())
+            connection.execute(update(d).where(mine, d.c.day_us.in_(days)).values(removed=1))
             paths = connection.execute(select(d.c.path).where(mine, d.c.removed == 1)).scalars()
             removed = list(paths)
         for path in removed:
-            self._unlink(path)
-        return count
+            self._throw_away(path)
+        return len(days)
+
+    def empty_trash(self, before_us: int) -> None:
+        """Delete the files that were put into the trash before a moment [µs]."""
+        for path in _files_below(self.trash, "*"):
+            if path.stat().st_mtime_ns // 1000 < before_us:
+                path.unlink(missing_ok=True)
+
+    def _throw_away(self, path: str) -> None:
+        file = self._root / path
+        if file.exists():
+            self.trash.mkdir(parents=True, exist_ok=True)
+            # How long it has waited is told by the time at which it came here.
+            now = time.time_ns()
+            os.utime(file, ns=(now, now))
+            file.replace(self.trash / file.name)
 
     def sweep(self) -> None:
         """Remove unfinished files that a crash has left."""
@@ -222,11 +253,16 @@ class Archive:
             "bytes": file.bytes,
             "sha256": file.sha256,
             "removed": 0,
+            "first_us": min(first for first, _, _ in file.records.values()),
+            "last_us": max(last for _, last, _ in file.records.values()),
         }
 
     def _files(self, pattern: str) -> list[Path]:
-        folder = self._root / self._station
-        return sorted(p for p in folder.rglob(pattern) if p.is_file()) if folder.is_dir() else []
+        return _files_below(self._root / self._station, pattern)
 
     def _unlink(self, path: str) -> None:
         (self._root / path).unlink(missing_ok=True)
+
+
+def _files_below(folder: Path, pattern: str) -> list[Path]:
+    return sorted(p for p in folder.rglob(pattern) if p.is_file()) if folder.is_dir() else []

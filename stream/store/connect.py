@@ -21,11 +21,19 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from stream import __version__
-from stream.errors import CommandError, StoreBusy, StoreCorrupt, StoreDamaged, StoreError
+from stream.errors import (
+    CommandError,
+    StoreBusy,
+    StoreCorrupt,
+    StoreDamaged,
+    StoreError,
+    StoreRefused,
+)
 
 BUSY_S: Final = 30
 """How long to wait for somebody else's write [s]."""
 
+_OF_VALUES: Final = (psycopg.DataError, sqlite3.DataError)
 _UPGRADING: Final = threading.Lock()
 """Alembic keeps what it works on in module globals: one upgrade at a time in a process."""
 
@@ -114,6 +122,8 @@ def plain_errors(shown: str) -> Iterator[None]:
 
 def _plain(error: BaseException, shown: str) -> StoreError:
     text = (str(error).strip() or type(error).__name__).splitlines()[0]
+    if isinstance(error, _OF_VALUES):
+        return StoreRefused(f"{shown}: the database cannot hold these values: {text}")
     low = text.lower()
     if "locked" in low or "busy" in low:
         return StoreBusy(f"{shown}: the database is in use by another process; stop it, or wait")

@@ -18,6 +18,7 @@ from stream.store.changes import Block
 from stream.store.connect import Store
 from stream.store.day_file import DAY_US, Columns, read_day
 from stream.store.schema import archive_days, journal_blocks, journal_channels, unsettled
+from stream.store.stretches import Stretches, stretches_of
 
 Floats = NDArray[np.float64]
 Micros = NDArray[np.int64]
@@ -173,6 +174,22 @@ class Journal:
                 select(func.max(t.c.day_us)).where(t.c.station == self._station, t.c.removed == 1)
             ).scalar()
         return None if last is None else int(last) + DAY_US
+
+    def stretches(self) -> Stretches:
+        """When the station was at work, and records that stray from that."""
+        b, d = journal_blocks.c, archive_days.c
+        blocks = select(b.first_us, b.last_us, b.rows).where(b.station == self._station)
+        # Of days archived by an earlier version the day alone is known.
+        first = func.coalesce(d.first_us, d.day_us)
+        last = func.coalesce(d.last_us, d.day_us + DAY_US - 1)
+        days = select(first, last, d.rows).where(d.station == self._station)
+        with self._store.reading() as connection:
+            rows = [*connection.execute(blocks), *connection.execute(days)]
+        return stretches_of((int(a), int(z), int(n)) for a, z, n in rows)
+
+    def newest(self) -> int | None:
+        """The last record that does not stray from all others [µs]; None without any."""
+        return self.stretches().newest_us
 
     def days(self, first_us: int, last_us: int) -> list[tuple[int, int]]:
         """The part of each day (UTC) with records between two moments, both included [µs].

@@ -147,6 +147,7 @@ archive_days = Table(
     Column("bytes", BigInteger, nullable=False),
     Column("sha256", String(64), nullable=False),
     Column("removed", Integer, nullable=False),
+    *[Column(name, BigInteger) for name in ("first_us", "last_us")],
 )
 """The manifest: days of the journal that lie in Parquet files, or lay there until retention."""
 
@@ -361,3 +362,13 @@ messages = Table(
     Index("messages_by_state", "station", "sent_us", "not_before_us"),
 )
 """What is to be told to people, until it has been: a message a way."""
+
+marks = Table(
+    "marks",
+    metadata,
+    _key("station"),
+    Column("name", _PATH, primary_key=True),
+    Column("value", Text, nullable=False),
+)
+"""Small things that the service remembers over a restart: when it last looked at the clock,
+how far stored records have been checked."""

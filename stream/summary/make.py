@@ -114,8 +114,7 @@ def summarize(desk: Desk, day: date, *, now_us: int | None = None) -> DaySummary
 def _machine(
     desk: Desk, period: Period, before: Sequence[Mapping[str, Any]], now_us: int | None
 ) -> Machine:
-    extent = desk.journal.extent()
-    newest = max((last for _, last, _ in extent.values()), default=None)
+    newest = desk.journal.newest()
     quarantined = desk.reader.quarantined()
     earlier = before[-1]["machine"]["quarantined"] if before else None
     spans = desk.journal.unsettled()

@@ -1,13 +1,13 @@
 """What is wrong at this moment: the rules that alerts are made of."""
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from stream.field.desk import Desk
 from stream.records import SECOND, rfc3339
 from stream.science.units import rule_between
-from stream.station import Chamber
+from stream.station import Chamber, Station
 from stream.store.readers import Period
 
 Sight = Literal["wrong", "fine", "between"]
@@ -35,7 +35,26 @@ class Condition:
     text: str
 
 
-def conditions(desk: Desk, now_us: int, started_us: int, free_mb: float) -> Iterator[Condition]:
+@dataclass(frozen=True, slots=True)
+class Computer:
+    """What the service knows of the computer and of its sources.
+
+    Attributes
+    ----------
+    free_mb : float
+        Free disk [MB]; NaN where that cannot be told.
+    clock_doubt : str
+        Why the computer's clock is in doubt; empty where it is not.
+    ahead : mapping
+        Source → whether most of its records are dated after their arrival.
+    """
+
+    free_mb: float
+    clock_doubt: str = ""
+    ahead: Mapping[str, bool] = field(default_factory=dict)
+
+
+def conditions(desk: Desk, now_us: int, started_us: int, computer: Computer) -> Iterator[Condition]:
     """Every rule of the station file about everything it applies to.
 
     Parameters
@@ -43,16 +62,15 @@ def conditions(desk: Desk, now_us: int, started_us: int, free_mb: float) -> Iter
     desk : Desk
     now_us, started_us : int
         The time, and when the service was started [µs].
-    free_mb : float
-        Free disk [MB]; NaN where that cannot be told.
+    computer : Computer
     """
     rules = desk.file.station.alerts
     extent = desk.journal.extent()
-    newest = max((last for _, last, _ in extent.values()), default=None)
+    newest = desk.journal.newest()
     if "no_records" in rules.rules:
-        yield _no_records(newest, now_us, started_us, rules.no_records_min)
-    if "disk_low" in rules.rules:
-        yield disk(free_mb, desk.file.station.service.min_free_mb)
+        missing = _no_records(newest, now_us, started_us, rules.no_records_min)
+        yield replace(missing, sight="between") if computer.clock_doubt else missing
+    yield from of_computer(computer, desk.file.station)
     if newest is None:
         return
     if "analyzer_silent" in rules.rules:
@@ -80,8 +98,30 @@ def _no_records(newest: int | None, now: int, started: int, limit_min: float) ->
     return Condition("no_records", "station", sight, f"No record {when}, {age_min:.0f} min.")
 
 
-def disk(free_mb: float, least_mb: float) -> Condition:
-    """The rule ``disk_low``, which needs no database."""
+def of_computer(computer: Computer, station: Station) -> Iterator[Condition]:
+    """The rules that need no database."""
+    wanted = station.alerts.rules
+    if "disk_low" in wanted:
+        yield _disk(computer.free_mb, station.service.min_free_mb)
+    if "computer_clock" in wanted:
+        text = (
+            f"This computer's clock is in doubt: {computer.clock_doubt}. Until it agrees with"
+            " records again nothing is removed from the archive, and no summary is made. Set"
+            " the clock; if it is right, start the service with --clock-is-right."
+        )
+        sight: Sight = "wrong" if computer.clock_doubt else "fine"
+        yield Condition("computer_clock", "computer", sight, text)
+    if "source_clock" in wanted:
+        for source, ahead in computer.ahead.items():
+            text = (
+                f"Most records of {source} are dated after their arrival, and are in quarantine."
+                " Set the logger's clock, or correct clock of the source in the station file;"
+                " then bring the files again."
+            )
+            yield Condition("source_clock", source, "wrong" if ahead else "fine", text)
+
+
+def _disk(free_mb: float, least_mb: float) -> Condition:
     sight: Sight = "between"
     if free_mb < least_mb:
         sight = "wrong"

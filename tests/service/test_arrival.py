@@ -1,10 +1,10 @@
-"""Clocks of live sources: ahead, steadily behind, catching up; and records that cannot be."""
+"""Clocks of live sources: ahead, steadily behind, catching up; and records ahead of their time."""
 
 import numpy as np
 import pytest
 
 from stream.records import DAY, OFF, SECOND, Batch, tidy
-from stream.service.arrival import ArrivalWatch, without_the_impossible
+from stream.service.arrival import ArrivalWatch
 
 NOW = 1_795_000_000 * SECOND
 """2026-11-18, as this computer has it."""
@@ -74,16 +74,62 @@ def test_files_that_come_once_an_hour_are_no_fault() -> None:
         assert watch.saw(arrived, one(arrived - 3600 * SECOND, 3500)) is None
 
 
-def test_a_record_from_the_far_future_is_refused_where_our_clock_can_be_trusted() -> None:
-    good, far = one(NOW, 3), one(NOW + 400 * DAY, 2)
-    both = Batch(
-        "s", ("n2o",), np.concatenate([good.times, far.times]),
-        np.concatenate([good.values, far.values]), np.arange(5),
-    )  # fmt: skip
-    kept = without_the_impossible(both, NOW + SECOND * 60, latest_us=NOW)
-    assert kept.times.tolist() == good.times.tolist()
-    assert [r.text for r in kept.rejects] == ["n2o=331.0"] * 2
-    assert "over a day after its arrival" in kept.rejects[0].reason
-    for arrived, latest in ((0, None), (NOW - 10 * DAY, NOW), (946_684_800 * SECOND, NOW)):
-        assert without_the_impossible(both, arrived, latest) is both, "our own clock is wrong"
-    assert without_the_impossible(good, NOW - DAY + SECOND * 60, None) is good
+def of_times(*times: int) -> Batch:
+    return tidy("s", np.array(times), {"n2o": np.full(len(times), 331.0)}, np.arange(len(times)))
+
+
+@pytest.mark.parametrize("ahead_s", [601.0, 20 * 3600.0, 72.1 * 365.25 * 86_400.0])
+def test_a_record_dated_after_its_arrival_is_refused_by_itself(ahead_s: float) -> None:
+    watch = ArrivalWatch(60.0)
+    both = of_times(NOW, NOW + SECOND, NOW + round(ahead_s * SECOND))
+    kept = watch.without_ahead(both, NOW)
+    assert kept.times.tolist() == [NOW, NOW + SECOND]
+    (refused,) = kept.rejects
+    assert (refused.line, refused.text) == (2, "n2o=331.0")
+    assert "was ahead of this computer's clock when it came" in refused.reason
+    assert watch.saw(NOW, kept) is None, "what was refused makes nothing doubtful"
+
+
+def test_the_same_record_is_taken_when_it_is_brought_again_after_its_time() -> None:
+    watch = ArrivalWatch(60.0)
+    early = of_times(NOW + 3600 * SECOND)
+    assert not len(watch.without_ahead(early, NOW))
+    assert watch.without_ahead(early, NOW + 3601 * SECOND) is early
+
+
+def test_what_is_refused_again_is_the_same_refusal() -> None:
+    """Else quarantine grows each time a file is brought again."""
+    watch = ArrivalWatch(60.0)
+    early = of_times(NOW + 7200 * SECOND)
+    first = watch.without_ahead(early, NOW).rejects
+    assert watch.without_ahead(early, NOW + 3600 * SECOND).rejects == first
+
+
+def test_a_station_may_allow_its_clocks_more() -> None:
+    early = of_times(NOW + 3000 * SECOND)
+    assert ArrivalWatch(3600.0).without_ahead(early, NOW) is early
+
+
+def test_a_source_most_of_whose_records_are_ahead_has_a_wrong_clock() -> None:
+    watch = ArrivalWatch(60.0)
+    for i in range(20):
+        arrived = NOW + i * 10 * SECOND
+        watch.without_ahead(of_times(arrived + (3600 * SECOND if i == 3 else 0)), arrived)
+    assert not watch.mostly_ahead, "one record of twenty"
+    for i in range(20, 60):
+        arrived = NOW + i * 10 * SECOND
+        watch.without_ahead(of_times(arrived + 3600 * SECOND), arrived)
+    assert watch.mostly_ahead
+    for i in range(60, 130):
+        arrived = NOW + i * 10 * SECOND
+        watch.without_ahead(of_times(arrived), arrived)
+    assert not watch.mostly_ahead, "it was set"
+
+
+def test_a_step_of_our_own_clock_does_not_leave_old_counts_behind() -> None:
+    watch = ArrivalWatch(60.0)
+    for i in range(50):
+        watch.without_ahead(of_times(NOW + DAY), NOW + i * SECOND)
+    assert watch.mostly_ahead
+    watch.without_ahead(of_times(NOW + DAY), NOW + DAY)
+    assert not watch.mostly_ahead

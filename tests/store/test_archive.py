@@ -275,9 +275,10 @@ def test_retention_removes_records_and_no_result(
     archive = archive_of(store, file)
     archive.keep(MIDNIGHT + DAY)
     before = stored(store, *RESULTS)
-    assert archive.remove(MIDNIGHT) == 1
-    assert archive.remove(MIDNIGHT) == 0
-    assert len(list(file.archive.rglob("*.parquet"))) == 1
+    assert archive.remove(MIDNIGHT, 7) == 1
+    assert archive.remove(MIDNIGHT, 7) == 0
+    assert len(list(archive.trash.iterdir())) == 1
+    assert len(list((file.archive / "small").rglob("*.parquet"))) == 1
     parts.intake.refresh()
     assert parts.journal.kept_from() == MIDNIGHT
     assert min(records(parts)["n2o"][0]) == MIDNIGHT

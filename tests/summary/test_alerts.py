@@ -18,7 +18,7 @@ from stream.station import StationFile, load_station
 from stream.store import Store
 from stream.store.messages import Incident, Messages
 from stream.summary.incidents import Incidents
-from stream.summary.now import Condition, Sight, conditions
+from stream.summary.now import Computer, Condition, Sight, conditions
 
 MINUTE = 60 * SECOND
 Open = Callable[[StationFile, str], tuple[Store, Parts]]
@@ -91,7 +91,7 @@ def test_quiet_hours_hold_back_what_is_not_urgent(
     file = make_station(extra=TELLING)
     store, _ = open_parts(file, sqlite_url)
     messages = Messages(store, "small")
-    alerting = Alerting(file, store, messages, lambda: free_mb, lambda *_, **__: None)
+    alerting = Alerting(file, store, messages, lambda: Computer(free_mb), lambda *_, **__: None)
     alerting._started_us = at(clock) - 3600 * SECOND
     turns = alerting.look(at(clock))
     assert {t.incident.rule for t in turns} == {"disk_low", "no_records"}
@@ -106,7 +106,7 @@ def rules_of(
     file: StationFile, store: Store, now_us: int, free_mb: float = 1e6
 ) -> dict[tuple[str, str], Condition]:
     desk = Desk.over(file, store)
-    return {(c.rule, c.subject): c for c in conditions(desk, now_us, now_us, free_mb)}
+    return {(c.rule, c.subject): c for c in conditions(desk, now_us, now_us, Computer(free_mb))}
 
 
 @pytest.fixture
@@ -228,7 +228,7 @@ def test_incidents_are_kept_with_their_messages(
     free = 10.0
 
     def look(minute: int) -> list[Any]:
-        alerting = Alerting(file, store, messages, lambda: free, lambda *_, **__: None)
+        alerting = Alerting(file, store, messages, lambda: Computer(free), lambda *_, **__: None)
         alerting._started_us = 0
         return alerting.look(at("12:00") + minute * MINUTE)
 
@@ -256,7 +256,7 @@ def test_a_full_disk_is_told_although_nothing_can_be_kept(
     messages = Messages(store, "small")
     sent: list[tuple[str, str]] = []
     monkeypatch.setattr(module, "send", lambda _f, m: sent.append((m.name.split()[1], m.way)))
-    alerting = Alerting(file, store, messages, lambda: 10.0, lambda *_, **__: None)
+    alerting = Alerting(file, store, messages, lambda: Computer(10.0), lambda *_, **__: None)
     real = messages.keep_incident
 
     def full(*_: object) -> None:
@@ -274,6 +274,8 @@ def test_a_full_disk_is_told_although_nothing_can_be_kept(
 def test_a_batch_of_nothing_is_no_reason(station: tuple[StationFile, Store, Parts, Batch]) -> None:
     """Before the first record only its absence is told, counted from the start."""
     file, store, _, _ = station
-    found = list(conditions(Desk.over(file, store), at("12:31"), at("12:00"), float("nan")))
+    found = list(
+        conditions(Desk.over(file, store), at("12:31"), at("12:00"), Computer(float("nan")))
+    )
     assert [(c.rule, c.sight) for c in found] == [("no_records", "wrong"), ("disk_low", "between")]
     assert tidy("x", np.empty(0, np.int64), {}, np.empty(0, np.int64)).records == 0

@@ -6,7 +6,6 @@ import sqlite3
 import time
 from collections.abc import Callable
 from contextlib import closing
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -19,7 +18,6 @@ from small import contents, own_line_stream, packs, part, write_log
 from sqlalchemy import create_engine, text
 from sqlalchemy.engine import make_url
 
-from stream.records import DAY, SECOND, Batch
 from stream.store import connect
 
 TOPIC = "small/records/a"
@@ -241,74 +239,6 @@ def test_damaged_while_it_runs(
     with Running(file, sqlite_url) as running:
         wait(lambda: contents(sqlite_url) == undisturbed())
         running.stop()
-
-
-def test_this_computers_clock_set_back_a_day(
-    broker: Mosquitto,
-    station: MakeStation,
-    undisturbed: Undisturbed,
-    sqlite_url: str,
-    monkeypatch: pytest.MonkeyPatch,
-) -> None:
-    """No record is refused for coming from tomorrow, and what is due by the clock goes on."""
-    shift = round(time.time()) - int(BATCH.times[-1]) // SECOND
-    now = Batch(
-        BATCH.source, BATCH.channels, BATCH.times + shift * SECOND, BATCH.values, BATCH.lines
-    )
-    real_time, real_ns = time.time, time.time_ns
-    with Inside(station(broker.source()), sqlite_url) as inside:
-        inside.wait_for("broker connected")
-        broker.publish(TOPIC, packs(part(now, slice(0, HALF))))
-        inside.wait_for("settled")
-        monkeypatch.setattr(time, "time", lambda: real_time() - 86_400)
-        monkeypatch.setattr(time, "time_ns", lambda: real_ns() - 86_400 * 10**9)
-        said = inside.wait_for("this computer's clock was set")
-        assert said["by_s"] == pytest.approx(-86_400, abs=1)
-        broker.publish(TOPIC, packs(part(now, slice(HALF, None))))
-        expected = undisturbed(now)
-
-        def same() -> bool:
-            found = contents(sqlite_url)
-            return all(found[k] == expected[k] for k in ("records", "quarantine", "unsettled"))
-
-        inside.until(same)
-        # By this clock the records come from tomorrow, which flags the closures.
-        found = contents(sqlite_url)["closures"]
-        assert isinstance(found, list)
-        assert any("clock_off" in str(row[-1]) for row in found)
-        assert not inside.events("thread ended")
-
-
-def test_a_logger_from_the_future(
-    broker: Mosquitto, station: MakeStation, undisturbed: Undisturbed, sqlite_url: str
-) -> None:
-    """A record of the year 2090 would make every lid look silent for decades; it is kept in
-    quarantine, and a clock that was never set (2000) makes no gaps before the chamber stood.
-    """
-    wrong = part(BATCH, slice(300, 303))
-    future = replace(wrong, times=wrong.times + 64 * 365 * DAY)
-    past = replace(wrong, times=np.arange(3) * SECOND + 946_684_800 * SECOND)
-    with Inside(station(broker.source()), sqlite_url) as inside:
-        inside.wait_for("broker connected")
-        broker.publish(TOPIC, packs(part(BATCH, slice(0, HALF))))
-        broker.publish(TOPIC, [*packs(future), *packs(past)])
-        broker.publish(TOPIC, packs(part(BATCH, slice(HALF, None))))
-        expected = undisturbed()
-        # Six thousand gaps take their time on a busy machine.
-        inside.until(lambda: not contents(sqlite_url)["unsettled"], 180)
-        found = contents(sqlite_url)
-        quarantine = found["quarantine"]
-        assert isinstance(quarantine, list)
-        assert len(quarantine) == 3
-        assert all("over a day after its arrival" in reason for reason, _ in quarantine)
-        mine, theirs = found["closures"], expected["closures"]
-        assert isinstance(mine, list)
-        assert isinstance(theirs, list)
-        assert [r for r in mine if r[2] > int(BATCH.times[0]) - DAY] == theirs
-        gaps = found["gaps"]
-        assert isinstance(gaps, list)
-        stood = 1_767_189_600 * SECOND  # 2026-01-01T00:00:00+10:00, the first height
-        assert all(stood <= row[2] < int(BATCH.times[-1]) for row in gaps)
 
 
 def test_a_burst_ten_times_as_fast(

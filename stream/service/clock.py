@@ -1,0 +1,129 @@
+"""Whether this computer's clock may be believed."""
+
+import time
+from collections.abc import Callable
+from typing import Final
+
+from stream.errors import StoreError
+from stream.records import DAY, SECOND, rfc3339
+from stream.sources.mqtt import Tell
+from stream.store.marks import Marks
+
+_SET_S: Final = 30.0
+"""A step of the clock that is told, and after which schedules start anew."""
+_JUMP_S: Final = 3600.0
+"""A step after which the clock is in doubt."""
+_AGREES_S: Final = 1800.0
+"""Live records no farther than this from the clock speak for it."""
+_AGREE_FOR: Final = 20
+"""So many arrivals in a row must agree."""
+_LONGEST_REST_US: Final = DAY
+"""A computer that was off for longer is not believed before records agree."""
+_NEVER_SET_US: Final = 1_767_225_600 * SECOND
+"""2026-01-01: a clock that shows less was never set."""
+_LOOK: Final = "last look"
+
+
+class ComputerClock:
+    """Compares the wall clock with the monotonic one, and across a restart with the last
+    look that was stored.
+
+    After a jump the clock is in doubt until it is back, until live records agree with
+    it, or until a person says that it is right.
+
+    Parameters
+    ----------
+    marks : Marks
+        Where the last look is kept.
+    tell : callable
+        The log.
+    right : bool
+        A person says that the clock is right.
+    wall, steady : callable
+        The clocks [s].
+    """
+
+    def __init__(
+        self,
+        marks: Marks,
+        tell: Tell,
+        *,
+        right: bool = False,
+        wall: Callable[[], float] | None = None,
+        steady: Callable[[], float] | None = None,
+    ) -> None:
+        self._marks = marks
+        self._tell = tell
+        self._wall = wall or time.time
+        self._steady = steady or time.monotonic
+        self._clocks = self._wall(), self._steady()
+        self._off_s = 0.0
+        self._agreed = 0
+        self.doubt = ""
+        """Why it is in doubt; empty where it is not."""
+        if not right:
+            self._compare_with_last_look()
+
+    @property
+    def believed(self) -> bool:
+        """Whether what it shows may be acted upon."""
+        return not self.doubt
+
+    def look(self) -> float:
+        """By how much the clock was set since the last look [s], 0 for little."""
+        wall, steady = self._wall(), self._steady()
+        jump = (wall - self._clocks[0]) - (steady - self._clocks[1])
+        self._clocks = wall, steady
+        if abs(jump) < _SET_S:
+            return 0.0
+        self._tell("warning", "this computer's clock was set", by_s=round(jump, 1))
+        self._off_s += jump
+        if abs(self._off_s) < _JUMP_S:
+            if self.doubt:
+                self._believe("it is back")
+        elif not self.doubt:
+            before = rfc3339(round((wall - jump) * SECOND))
+            self._doubt(f"it jumped from {before} to {rfc3339(round(wall * SECOND))}")
+        return jump
+
+    def heard(self, arrived_us: int, newest_us: int) -> None:
+        """Take note of a live record's time."""
+        agrees = abs(arrived_us - newest_us) <= _AGREES_S * SECOND
+        self._agreed = self._agreed + 1 if agrees else 0
+        if self._agreed >= _AGREE_FOR:
+            self._off_s = 0.0
+            if self.doubt:
+                self._believe("records agree with it")
+
+    def keep(self) -> None:
+        """Store that the service looked at the clock now; not while it is in doubt."""
+        if self.doubt:
+            return
+        try:
+            self._marks.put(_LOOK, str(round(self._wall() * SECOND)))
+        except StoreError as error:
+            self._tell("warning", "the clock's last look cannot be stored", error=str(error))
+
+    def _compare_with_last_look(self) -> None:
+        now_us = round(self._clocks[0] * SECOND)
+        try:
+            kept = self._marks.get(_LOOK)
+        except StoreError:
+            kept = None
+        if now_us < _NEVER_SET_US:
+            self._doubt(f"it shows {rfc3339(now_us)}: it was never set")
+        elif kept is not None:
+            last = int(kept)
+            if now_us < last - round(_JUMP_S * SECOND) or now_us > last + _LONGEST_REST_US:
+                self._doubt(f"it shows {rfc3339(now_us)}, and {rfc3339(last)} when last looked at")
+
+    def _doubt(self, why: str) -> None:
+        self.doubt, self._agreed = why, 0
+        self._tell(
+            "error", "this computer's clock is in doubt", why=why,
+            held="retention, summaries, alerts about missing records",
+        )  # fmt: skip
+
+    def _believe(self, why: str) -> None:
+        self.doubt = ""
+        self._tell("info", "this computer's clock is believed again", why=why)
