@@ -1,14 +1,14 @@
 """Alerts: looks at the station every minute, and sees to it that incidents are told once."""
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 from stream.errors import StoreError
 from stream.field.desk import Desk
 from stream.records import SECOND, rfc3339
-from stream.service.ways import NotTold, send
+from stream.service.post import Post
 from stream.sources.mqtt import Tell
 from stream.station import StationFile, read_clock
 from stream.store import Store
@@ -33,7 +33,7 @@ class Alerting:
     """Turns what is wrong into messages.
 
     Incidents are kept with their messages in one commit, so that a restart forgets none
-    and repeats none. While the database is away they are told straight from memory.
+    and repeats none. While the database is away they are told from memory.
     """
 
     def __init__(
@@ -41,12 +41,14 @@ class Alerting:
         file: StationFile,
         store: Store,
         messages: Messages,
+        posts: Mapping[str, Post],
         computer: Callable[[], Computer],
         tell: Tell,
     ) -> None:
         self._file = file
         self._store = store
         self._messages = messages
+        self._posts = posts
         self._computer = computer
         self._tell = tell
         self._started_us = time.time_ns() // 1000
@@ -93,24 +95,25 @@ class Alerting:
             self._messages.keep_incident(incident, fresh, now)
         except StoreError as error:
             self._tell("warning", "incident cannot be kept; told at once", error=str(error))
-            left = [m for m in fresh if not self._send(m)]
-            self._unsaved.append((turn, left))
-
-    def _send(self, message: Message) -> bool:
-        try:
-            send(self._file, message)
-        except NotTold as error:
-            self._tell("warning", "message not told", message=message.name, error=str(error))
-            return False
-        return True
+            for message in fresh:
+                self._posts[message.way].hold(message)
+            self._unsaved.append((turn, fresh))
 
     def _save(self, now: int) -> None:
-        """Keep what could not be kept while the database was away."""
+        """Keep what could not be kept while the database was away, told or not."""
         while self._unsaved:
-            turn, left = self._unsaved[0]
+            turn, fresh = self._unsaved[0]
             try:
-                self._messages.keep_incident(turn.incident, left, now)
+                self._messages.keep_incident(turn.incident, [], now)
             except StoreError:
+                return
+            left = [m for m in fresh if not self._posts[m.way].hand_back(m.name)]
+            try:
+                self._messages.put(left, now)
+            except StoreError:
+                for message in left:
+                    self._posts[message.way].hold(message)
+                self._unsaved[0] = turn, left
                 return
             del self._unsaved[0]
 

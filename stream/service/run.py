@@ -21,7 +21,7 @@ from stream.service.log import Forward, Log
 from stream.service.metrics import Metrics
 from stream.service.mornings import Mornings
 from stream.service.notify import Notifier
-from stream.service.post import Post
+from stream.service.post import WAYS, Post
 from stream.service.schedule import Schedule
 from stream.service.state import SourceState, State
 from stream.service.supervisor import Hung, Part, Supervisor
@@ -163,7 +163,8 @@ class Service:
             ahead = {s.name: s.ahead for s in state.sources}
             return Computer(state.free_mb(), clock.doubt, ahead)
 
-        alerting = Alerting(self._file, store, messages, computer, self._tell)
+        posts = {way: Post(self._file, messages, way, self._tell) for way in WAYS}
+        alerting = Alerting(self._file, store, messages, posts, computer, self._tell)
         schedule = Schedule(
             self._file, archive, reader, inbox, state, clock, lambda: parts.intake.latest_us,
             say, main.beat, self._tell, mornings.look, alerting.look,
@@ -181,8 +182,8 @@ class Service:
             else:
                 part = Part(f"broker {state.sources[i].name}", brokers[i].run, _SOURCE_LIMIT_S)
             supervisor.add(part)
-        post = Post(self._file, messages, self._tell)
-        supervisor.add(Part("post", post.run, _SOURCE_LIMIT_S))
+        for way, post in posts.items():
+            supervisor.add(Part(f"post {way}", post.run, _WRITER_LIMIT_S))
         if station.page.port:
             # Who serves no page need not wait for what it is made with.
             from stream.service.pages import PagePart

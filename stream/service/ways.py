@@ -2,20 +2,26 @@
 
 import json
 import smtplib
+import socket
 import ssl
 import urllib.error
 import urllib.request
 from collections.abc import Callable, Mapping
 from email.message import EmailMessage
 from email.utils import formatdate
+from http.client import HTTPConnection, HTTPException, HTTPResponse, HTTPSConnection
 from typing import Any, Final
 
 from stream.errors import LidstreamError, SourceLost
+from stream.service.deadline import Deadline
 from stream.sources.publish import publish
 from stream.station import MqttSource, StationFile
 from stream.store.messages import Message
 
 _WAIT_S: Final = 20.0
+"""For each answer."""
+_ALL_S: Final = 40.0
+"""For all of a conversation."""
 
 Send = Callable[[StationFile, Message], None]
 
@@ -38,6 +44,9 @@ def send(file: StationFile, message: Message) -> None:
         raise
     except LidstreamError as error:
         raise NotTold(str(error)) from None
+    except Exception as error:
+        # Whatever a server may answer, it must not end the thread that tells.
+        raise NotTold(f"{message.way}: {type(error).__name__}: {_words(error)}") from None
 
 
 def mail_of(file: StationFile, message: Message) -> EmailMessage:
@@ -62,28 +71,43 @@ def mail_of(file: StationFile, message: Message) -> EmailMessage:
     return mail
 
 
+class _MailServer(smtplib.SMTP):
+    """A mail server that must be done by a deadline; ``trust`` where TLS comes first."""
+
+    def __init__(self, deadline: Deadline, trust: ssl.SSLContext | None) -> None:
+        self._deadline = deadline
+        self._trust = trust
+        super().__init__(timeout=_WAIT_S)
+
+    def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:
+        connection = socket.create_connection((host, port), timeout)
+        self._deadline.watch(connection)
+        self._host = host
+        if self._trust is None:
+            return connection
+        return self._trust.wrap_socket(connection, server_hostname=host)
+
+
 def _mail(file: StationFile, message: Message) -> None:
     mail, rules = mail_of(file, message), file.station.mail
     assert rules is not None
     where = f"mail server {rules.host}:{rules.port}"
-    try:
-        trust = ssl.create_default_context(
-            cafile=None if rules.ca_file is None else str(file.beside(rules.ca_file))
-        )
-        if rules.security == "tls":
-            server: smtplib.SMTP = smtplib.SMTP_SSL(
-                rules.host, rules.port, timeout=_WAIT_S, context=trust
+    with Deadline(_ALL_S) as deadline:
+        try:
+            trust = ssl.create_default_context(
+                cafile=None if rules.ca_file is None else str(file.beside(rules.ca_file))
             )
-        else:
-            server = smtplib.SMTP(rules.host, rules.port, timeout=_WAIT_S)
-        with server:
-            if rules.security == "starttls":
-                server.starttls(context=trust)
-            if rules.username is not None:
-                server.login(rules.username, file.password_of(rules) or "")
-            server.send_message(mail)
-    except (OSError, smtplib.SMTPException) as error:
-        raise NotTold(f"{where}: {_words(error)}") from None
+            with _MailServer(deadline, trust if rules.security == "tls" else None) as server:
+                code, said = server.connect(rules.host, rules.port)
+                if code != 220:
+                    raise smtplib.SMTPConnectError(code, said)
+                if rules.security == "starttls":
+                    server.starttls(context=trust)
+                if rules.username is not None:
+                    server.login(rules.username, file.password_of(rules) or "")
+                server.send_message(mail)
+        except (OSError, smtplib.SMTPException) as error:
+            raise _failure(where, error, deadline) from None
 
 
 def _mqtt(file: StationFile, message: Message) -> None:
@@ -112,6 +136,40 @@ class _NoRedirect(urllib.request.HTTPRedirectHandler):
         """Follow nothing."""
 
 
+class _Connection(HTTPConnection):
+    """One that must be done by a deadline."""
+
+    deadline: Deadline
+
+    def connect(self) -> None:
+        """Connect; TLS, where there is any, comes after this."""
+        super().connect()
+        self.deadline.watch(self.sock)
+
+
+class _TlsConnection(HTTPSConnection, _Connection):
+    """The same over TLS: its class connects through the one above."""
+
+
+class _Http(urllib.request.HTTPHandler, urllib.request.HTTPSHandler):
+    def __init__(self, deadline: Deadline) -> None:
+        super().__init__()
+        self._deadline = deadline
+
+    def _watched(self, kind: type[_Connection], host: str, rest: dict[str, Any]) -> HTTPConnection:
+        connection = kind(host, **rest)
+        connection.deadline = self._deadline
+        return connection
+
+    def http_open(self, req: urllib.request.Request) -> HTTPResponse:
+        """Over TCP."""
+        return self.do_open(lambda host, **rest: self._watched(_Connection, host, rest), req)
+
+    def https_open(self, req: urllib.request.Request) -> HTTPResponse:
+        """Over TLS."""
+        return self.do_open(lambda host, **rest: self._watched(_TlsConnection, host, rest), req)
+
+
 def _webhook(file: StationFile, message: Message) -> None:
     rules = file.station.webhook
     if rules is None:
@@ -124,16 +182,28 @@ def _webhook(file: StationFile, message: Message) -> None:
     request = urllib.request.Request(
         rules.url, json.dumps(body, ensure_ascii=False).encode(), headers, method="POST"
     )
-    try:
-        with urllib.request.build_opener(_NoRedirect).open(request, timeout=_WAIT_S):
-            return
-    except urllib.error.HTTPError as error:
-        raise NotTold(f"webhook: answered {error.code}") from None
-    except OSError as error:
-        raise NotTold(f"webhook: {_words(error)}") from None
+    with Deadline(_ALL_S) as deadline:
+        try:
+            opener = urllib.request.build_opener(_NoRedirect, _Http(deadline))
+            with opener.open(request, timeout=_WAIT_S):
+                return
+        except urllib.error.HTTPError as error:
+            raise NotTold(f"webhook: answered {error.code}") from None
+        except (OSError, HTTPException) as error:
+            raise _failure("webhook", error, deadline) from None
+
+
+def _failure(where: str, error: Exception, deadline: Deadline) -> NotTold:
+    if deadline.passed:
+        return NotTold(f"{where}: not done within {deadline.seconds:.0f} s")
+    if isinstance(error, HTTPException):
+        return NotTold(f"{where}: its answer is not HTTP; correct webhook.url")
+    return NotTold(f"{where}: {_words(error)}")
 
 
 def _words(error: Exception) -> str:
+    if isinstance(error, urllib.error.URLError) and isinstance(error.reason, Exception):
+        error = error.reason
     if isinstance(error, smtplib.SMTPResponseException):
         said = error.smtp_error
         text = said.decode(errors="replace") if isinstance(said, bytes) else str(said)

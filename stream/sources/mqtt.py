@@ -7,7 +7,6 @@ first, we also stop reading. So a slow disk makes the broker wait instead of us 
 """
 
 import contextlib
-import select
 import socket
 import ssl
 import threading
@@ -26,11 +25,12 @@ from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from stream.errors import SourceError
 from stream.sources.messages import Message
+from stream.sources.readiness import ready
 from stream.station import MqttSource
 
 _CONNECT_S: Final = 5.0
 _LONGEST_WAIT_S: Final = 30.0
-_SELECT_S: Final = 0.5
+_WAIT_S: Final = 0.5
 _READS_A_TURN: Final = 200
 
 Tell = Callable[..., None]
@@ -216,11 +216,18 @@ class Broker:
         reading = [self._wake_in] if full else [connection, self._wake_in]
         writing = [connection] if self._client.want_write() else []
         try:
-            readable, writable, _ = select.select(reading, writing, [], 0 if pending else _SELECT_S)
-        except (OSError, ValueError):
+            number = connection.fileno()
+            readable, writable = ready(reading, writing, 0 if pending else _WAIT_S)
+        except (OSError, ValueError) as error:
+            # A socket that its owner has closed since; whatever else it is must be heard of.
+            if self._client.socket() is connection:
+                self._tell(
+                    "error", "broker cannot be waited for", source=self.name, error=why(error)
+                )
+                time.sleep(_WAIT_S)
             self._client.loop_misc()
             return
-        if self._wake_in in readable:
+        if self._wake_in.fileno() in readable:
             with contextlib.suppress(BlockingIOError):
                 self._wake_in.recv(4096)
         self._send_acknowledgements()
@@ -230,14 +237,14 @@ class Broker:
             self._client.publish(self._status_topic, status, qos=1, retain=True)
         if full:
             self._stay()
-        elif connection in readable or pending:
+        elif number in readable or pending:
             for _ in range(min(_READS_A_TURN, self._source.in_flight - self._outstanding)):
                 before = self._received
                 if self._client.loop_read() != MQTTErrorCode.MQTT_ERR_SUCCESS:
                     break
                 if self._received == before:
                     break
-        if connection in writable or self._client.want_write():
+        if number in writable or self._client.want_write():
             self._client.loop_write()
         if not full:
             self._client.loop_misc()

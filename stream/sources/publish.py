@@ -1,5 +1,8 @@
 """One message to a broker, over a connection of its own."""
 
+import contextlib
+import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
@@ -8,6 +11,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 from stream.errors import SourceLost
 from stream.sources.mqtt import tls_context, why
+from stream.sources.readiness import ready
 from stream.station import MqttSource
 
 _WAIT_S: Final = 10.0
@@ -40,15 +44,36 @@ def publish(
         client.connect(source.host, source.port, keepalive=source.keepalive_s)
     except OSError as error:
         raise SourceLost(f"{name}: {why(error)}; it is tried again") from None
-    client.loop_start()
+    end = time.monotonic() + _WAIT_S
     try:
+        _turn_until(client.is_connected, client, end)
         handle = client.publish(topic, payload, qos=1, retain=retain)
-        try:
-            handle.wait_for_publish(_WAIT_S)
-        except (RuntimeError, ValueError) as error:
-            raise SourceLost(f"{name}: {error}; it is tried again") from None
-        if not handle.is_published():
-            raise SourceLost(f"{name}: no answer within {_WAIT_S:.0f} s; it is tried again")
+        _turn_until(handle.is_published, client, end)
+    except (OSError, RuntimeError, ValueError) as error:
+        raise SourceLost(f"{name}: {why(error)}; it is tried again") from None
     finally:
         client.disconnect()
-        client.loop_stop()
+        with contextlib.suppress(OSError, ValueError):
+            client.loop_write()
+
+
+def _turn_until(done: Callable[[], bool], client: paho.Client, end: float) -> None:
+    """Let a client work until something is so.
+
+    Raises
+    ------
+    OSError
+        The broker closed the connection, or it is later than ``end``.
+    """
+    while not done():
+        connection = client.socket()
+        if connection is None:
+            raise OSError("the broker closed the connection")
+        if time.monotonic() > end:
+            raise OSError(f"no answer within {_WAIT_S:.0f} s")
+        ready([connection], [connection] if client.want_write() else [], 0.1)
+        # Also where nothing can be read: TLS may hold what it has decrypted already.
+        client.loop_read()
+        if client.want_write():
+            client.loop_write()
+        client.loop_misc()

@@ -97,12 +97,17 @@ class Messages:
             rows = connection.execute(query.order_by(i.began_us.desc(), i.rule, i.subject))
             return [Incident(*row) for row in rows]
 
-    def due(self, now_us: int) -> list[Message]:
-        """Messages to be sent now, the oldest first."""
+    def due(self, now_us: int, way: str) -> list[Message]:
+        """Messages to be sent now by one way, the oldest first."""
         m = messages.c
         query = (
             select(m.name, m.way, m.content, m.not_before_us, m.attempts)
-            .where(m.station == self._station, m.sent_us.is_(None), m.not_before_us <= now_us)
+            .where(
+                m.station == self._station,
+                m.way == way,
+                m.sent_us.is_(None),
+                m.not_before_us <= now_us,
+            )
             .order_by(m.made_us, m.name, m.way)
         )
         with self._store.reading() as connection:

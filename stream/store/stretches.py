@@ -8,13 +8,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from stream.records import DAY
+from stream.store.day_file import DAY_US
 
-_APART_US: Final = DAY
+_APART_US: Final = DAY_US
 """Records farther apart than this are not neighbours."""
 _FEW_ROWS: Final = 20
 """Fewer rows than this without a neighbour are strays."""
-_LONGEST_OUTAGE_US: Final = 366 * DAY
+_LONGEST_OUTAGE_US: Final = 366 * DAY_US
 """After a longer silence a station begins anew."""
 
 

@@ -14,9 +14,10 @@ from stream.field.desk import Desk
 from stream.pipeline.replay import Parts
 from stream.records import SECOND, Batch, tidy
 from stream.service.alerting import Alerting
+from stream.service.post import WAYS, Post
 from stream.station import StationFile, load_station
 from stream.store import Store
-from stream.store.messages import Incident, Messages
+from stream.store.messages import Incident, Message, Messages
 from stream.summary.incidents import Incidents
 from stream.summary.now import Computer, Condition, Sight, conditions
 
@@ -91,7 +92,7 @@ def test_quiet_hours_hold_back_what_is_not_urgent(
     file = make_station(extra=TELLING)
     store, _ = open_parts(file, sqlite_url)
     messages = Messages(store, "small")
-    alerting = Alerting(file, store, messages, lambda: Computer(free_mb), lambda *_, **__: None)
+    alerting = Alerting(file, store, messages, {}, lambda: Computer(free_mb), lambda *_, **__: None)
     alerting._started_us = at(clock) - 3600 * SECOND
     turns = alerting.look(at(clock))
     assert {t.incident.rule for t in turns} == {"disk_low", "no_records"}
@@ -228,7 +229,9 @@ def test_incidents_are_kept_with_their_messages(
     free = 10.0
 
     def look(minute: int) -> list[Any]:
-        alerting = Alerting(file, store, messages, lambda: Computer(free), lambda *_, **__: None)
+        alerting = Alerting(
+            file, store, messages, {}, lambda: Computer(free), lambda *_, **__: None
+        )
         alerting._started_us = 0
         return alerting.look(at("12:00") + minute * MINUTE)
 
@@ -247,16 +250,28 @@ def test_a_full_disk_is_told_although_nothing_can_be_kept(
     make_station: Callable[..., StationFile], sqlite_url: str, open_parts: Open,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:  # fmt: skip
-    """Told from memory at once, and kept once the database is back; not told twice."""
+    """Told from memory at once, by the ways that work, and kept once the database is back;
+    what was told is not told twice, and what was not goes on waiting.
+    """
     from stream.errors import StoreError
-    from stream.service import alerting as module
+    from stream.service import post as module
+    from stream.service.ways import NotTold
+
+    def quiet(*_: object, **__: object) -> None:
+        pass
+
+    def send(_: StationFile, message: Message) -> None:
+        if message.way == "webhook":
+            raise NotTold("away")
+        sent.append((message.name.split()[1], message.way))
 
     file = make_station(extra=TELLING.replace('urgent = ["no_records"]', ""))
     store, _ = open_parts(file, sqlite_url)
     messages = Messages(store, "small")
     sent: list[tuple[str, str]] = []
-    monkeypatch.setattr(module, "send", lambda _f, m: sent.append((m.name.split()[1], m.way)))
-    alerting = Alerting(file, store, messages, lambda: Computer(10.0), lambda *_, **__: None)
+    monkeypatch.setattr(module, "send", send)
+    posts = {way: Post(file, messages, way, quiet) for way in WAYS}
+    alerting = Alerting(file, store, messages, posts, lambda: Computer(10.0), quiet)
     real = messages.keep_incident
 
     def full(*_: object) -> None:
@@ -264,11 +279,16 @@ def test_a_full_disk_is_told_although_nothing_can_be_kept(
 
     monkeypatch.setattr(messages, "keep_incident", full)
     alerting.look(at("12:00"))
-    assert sent == [("disk_low", "mail"), ("disk_low", "webhook")]
+    for _ in range(3):
+        for way in WAYS:
+            posts[way].look()
+    assert sent == [("disk_low", "mail")]
     monkeypatch.setattr(messages, "keep_incident", real)
     alerting.look(at("12:01"))
     assert [i.rule for i in messages.incidents(open_only=True)] == ["disk_low"]
-    assert messages.waiting() == []
+    assert [m["way"] for m in messages.waiting()] == ["webhook"]
+    posts["mail"].look()
+    assert sent == [("disk_low", "mail")]
 
 
 def test_a_batch_of_nothing_is_no_reason(station: tuple[StationFile, Store, Parts, Batch]) -> None:
@@ -277,5 +297,9 @@ def test_a_batch_of_nothing_is_no_reason(station: tuple[StationFile, Store, Part
     found = list(
         conditions(Desk.over(file, store), at("12:31"), at("12:00"), Computer(float("nan")))
     )
-    assert [(c.rule, c.sight) for c in found] == [("no_records", "wrong"), ("disk_low", "between")]
+    assert [(c.rule, c.sight) for c in found] == [
+        ("no_records", "wrong"),
+        ("disk_low", "between"),
+        ("computer_clock", "fine"),
+    ]
     assert tidy("x", np.empty(0, np.int64), {}, np.empty(0, np.int64)).records == 0
