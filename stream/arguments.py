@@ -192,6 +192,9 @@ def build_parser() -> argparse.ArgumentParser:
     _station(page)
     page.add_argument("--host", help="address to listen on (the station file's, or 127.0.0.1)")
     page.add_argument("--port", type=int, help="(the station file's, or 8410)")
+    page.add_argument(
+        "--end-sessions", action="store_true", help="sign everybody out, and serve nothing"
+    )
     _database(page)
 
     demo = verbs.add_parser("demo", help="simulate two stations and run them end to end")
@@ -253,11 +256,12 @@ def day_of(text: str | None, option: str) -> date | None:
 
 def database_of(arguments: argparse.Namespace, file: "StationFile") -> str:
     """URL of the database: the one that is given, or the station file's."""
+    from stream.secret import DatabaseUrl
     from stream.station import url_beside
 
     if arguments.database is None:
         return file.database_url
-    return url_beside(Path.cwd() / "here", arguments.database)
+    return DatabaseUrl(url_beside(Path.cwd() / "here", arguments.database))
 
 
 def instant(text: str | None, zone: str, option: str) -> int | None:

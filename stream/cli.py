@@ -321,11 +321,14 @@ def _summary(arguments: argparse.Namespace) -> int:
 def _page(arguments: argparse.Namespace) -> int:
     import threading
 
-    from stream.service.pages import serve_page
+    from stream.service.pages import end_sessions, serve_page
     from stream.station import load_station
 
     file = load_station(arguments.station)
     rules = file.station.page
+    if arguments.end_sessions:
+        print(end_sessions(file, database_of(arguments, file)))
+        return 0
     port = (rules.port or 8410) if arguments.port is None else arguments.port
     if not 0 <= port <= 65535:
         raise CommandError(f"--port: {port} is not a port from 0 to 65535")

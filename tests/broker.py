@@ -36,7 +36,7 @@ class Mosquitto:
     does with each change, so that it can be killed; that is slow with many messages waiting.
     """
 
-    USER, PASSWORD = "station", "between rows 7"
+    USER, PASSWORD = "station", "between the rows 7"
 
     def __init__(
         self, folder: Path, *, tls: bool = False, careful: bool = False, options: str = ""

@@ -18,7 +18,7 @@ from stream.demo.scenario import own_line
 from stream.demo.write import write_station
 from stream.station import StationFile, load_station
 
-WORD = "between rows 7"
+WORD = "between the rows 7"
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 QUIET = (
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",

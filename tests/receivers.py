@@ -18,7 +18,7 @@ from broker import free_port
 class Mailbox:
     """An SMTP server that keeps what it gets; it may want a password, or refuse for a while."""
 
-    USER, PASSWORD = "station", "between rows 7"
+    USER, PASSWORD = "station", "between the rows 7"
 
     def __init__(self, *, login: bool = False, tls: Path | None = None) -> None:
         self.mails: list[EmailMessage] = []

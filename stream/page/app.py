@@ -7,7 +7,6 @@ from typing import Final
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
-from starlette.middleware.sessions import SessionMiddleware
 from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
@@ -17,7 +16,9 @@ from starlette.staticfiles import StaticFiles
 from stream.errors import StoreError
 from stream.page import downloads, views, writing
 from stream.page.closure import Samples
-from stream.page.security import SESSION_S, Guarded, session_key
+from stream.page.guests import SmallRequests
+from stream.page.security import Guarded
+from stream.page.sessions import LEAST_TOKEN, KeyFile, Sessions
 from stream.page.site import Site, site_of
 from stream.page.words import templates
 from stream.station import StationFile
@@ -52,11 +53,11 @@ def make_app(
     StationFileError
         The file of the token cannot be read.
     """
-    rules, token = file.station.page, file.page_token
-    if file.refused:
-        # What would be written now might rest on numbers that cannot be right.
+    rules, token, closed = file.station.page, file.page_token, why_nobody_may_write(file)
+    if closed:
         token = None
-    site = Site(file, url, store, samples, noted, token, templates(file))
+    site = Site(file, url, store, samples, noted, token, closed, templates(file))
+    keys = KeyFile(None if token is None else key_path(file, store))
     hosts = [rules.host, *_LOOPBACK] if rules.host in _LOOPBACK else ["*"]
     static = Path(__file__).parent / "static"
     app = Starlette(
@@ -68,20 +69,33 @@ def make_app(
         ],
         middleware=[
             Middleware(Guarded),
+            Middleware(SmallRequests),
             Middleware(TrustedHostMiddleware, allowed_hosts=hosts),
-            Middleware(
-                SessionMiddleware,
-                secret_key=session_key(token),
-                session_cookie="lidstream",
-                max_age=SESSION_S,
-                same_site="strict",
-                https_only=rules.secure,
-            ),
+            Middleware(Sessions, keys=keys, token=token, secure=rules.secure),
         ],
         exception_handlers={HTTPException: _refuse, StoreError: _away, Exception: _broken},
     )
     app.state.site = site
     return app
+
+
+def why_nobody_may_write(file: StationFile) -> str:
+    """Why the page is for reading only; empty where people may write."""
+    token = file.page_token
+    if token is None:
+        return "For reading only: the station file has no page.token."
+    if len(token.reveal()) < LEAST_TOKEN:
+        return f"For reading only: page.token has fewer than {LEAST_TOKEN} characters."
+    if file.refused:
+        # What would be written now might rest on numbers that cannot be right.
+        return "For reading only until the station file is corrected."
+    return ""
+
+
+def key_path(file: StationFile, store: Store) -> Path:
+    """Where the key lies that cookies are signed with."""
+    folder = store.folder or file.path.resolve().parent
+    return folder / f".{file.station.id}.page-key"
 
 
 def _refuse(request: Request, error: Exception) -> Response:

@@ -1,6 +1,5 @@
 """Who may write, and what a browser may do with our pages."""
 
-import hashlib
 import hmac
 import secrets
 import threading
@@ -12,6 +11,8 @@ from urllib.parse import urlsplit
 from starlette.datastructures import MutableHeaders
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from stream.secret import Secret
 
 POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:;"
@@ -26,8 +27,6 @@ HEADERS: Final = {
     "Permissions-Policy": "camera=(), geolocation=(), microphone=()",
 }
 """On every answer: nothing comes from elsewhere, and nothing may frame us."""
-
-SESSION_S: Final = 12 * 3600
 
 
 class Guarded:
@@ -85,16 +84,9 @@ class Rate:
             return True
 
 
-def session_key(token: str | None) -> str:
-    """The key that sessions are signed with: another token ends all of them."""
-    if token is None:
-        return secrets.token_hex(32)
-    return hmac.new(token.encode(), b"lidstream session", hashlib.sha256).hexdigest()
-
-
-def is_token(given: str, token: str | None) -> bool:
+def is_token(given: str, token: Secret | None) -> bool:
     """Whether it is the right one; how long that takes tells nothing."""
-    return token is not None and hmac.compare_digest(given.encode(), token.encode())
+    return token is not None and hmac.compare_digest(given.encode(), token.reveal().encode())
 
 
 def form_word(request: Request) -> str:

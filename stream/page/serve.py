@@ -10,6 +10,7 @@ import uvicorn
 from starlette.applications import Starlette
 
 from stream.errors import CommandError
+from stream.page.guests import MOST_HEADERS, Guest
 
 _LOOK_S: Final = 0.25
 _GRACE_S: Final = 3
@@ -47,6 +48,9 @@ async def _serve(
 ) -> None:
     config = uvicorn.Config(
         app,
+        http=Guest,
+        ws="none",
+        h11_max_incomplete_event_size=MOST_HEADERS,
         log_config=None,
         access_log=False,
         server_header=False,

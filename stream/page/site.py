@@ -12,7 +12,9 @@ from stream import __version__
 from stream.field.desk import Desk
 from stream.page.closure import Samples
 from stream.page.security import Rate, form_word
+from stream.page.sessions import writer_of
 from stream.page.totals import TotalsKept
+from stream.secret import Secret
 from stream.station import StationFile
 from stream.store import Store
 
@@ -42,6 +44,10 @@ class Site:
         See :data:`Samples`.
     noted : callable
         Called when somebody has written into the field log.
+    token : Secret or None
+        The word that lets people write.
+    closed : str
+        Why nobody may write; empty where people may.
     """
 
     file: StationFile
@@ -49,7 +55,8 @@ class Site:
     store: Store
     samples: Samples
     noted: Callable[[], None]
-    token: str | None
+    token: Secret | None
+    closed: str
     templates: Environment
     totals: TotalsKept = field(default_factory=TotalsKept)
     sign_ins: Rate = field(default_factory=lambda: Rate(5, 60.0))
@@ -69,9 +76,11 @@ class Site:
             "path": request.url.path,
             "station": station,
             "name": station.station.name or station.id,
-            "writer": request.session.get("writer") if self.token else None,
+            "writer": writer_of(request) if self.token else None,
             "may_write": self.token is not None,
+            "closed": self.closed,
             "refused": self.file.refused,
+            "changed": self.file.changed,
             "form_word": form_word(request),
             "navigation": NAVIGATION,
             "version": __version__,

@@ -15,6 +15,7 @@ from stream.errors import CommandError
 from stream.field.log import keep_note
 from stream.page import asked
 from stream.page.security import client_of, form_word, is_our_form, is_token
+from stream.page.sessions import begin, writer_of
 from stream.page.site import Site, site_of
 from stream.records import to_micros
 from stream.station import KINDS, FieldNote, Station, read_clock, read_notes, standing
@@ -29,7 +30,7 @@ async def sign_in(request: Request) -> Response:
     if request.method == "GET":
         return site.show(request, "sign_in.html", text="")
     if site.token is None:
-        raise HTTPException(403, "Nobody may write here: the station file has no page.token.")
+        raise HTTPException(403, site.closed)
     form = await _our_form(request)
     if not site.sign_ins.allows(client_of(request)):
         raise HTTPException(429, "Too many tries; wait a minute.")
@@ -38,9 +39,7 @@ async def sign_in(request: Request) -> Response:
         return site.show(request, "sign_in.html", 403, text="That is not the word.")
     if not name:
         return site.show(request, "sign_in.html", 400, text="Say who you are.")
-    # A session of its own, so that a word known before is of no use after.
-    request.session.clear()
-    request.session["writer"] = name
+    begin(request, name)
     form_word(request)
     return RedirectResponse("/log", _BACK)
 
@@ -85,7 +84,7 @@ async def write(request: Request) -> Response:
     site, form = await _writer(request)
     given = {k: str(v) for k, v in form.items()}
     try:
-        note = _note(site.file.station, given, str(request.session["writer"]))
+        note = _note(site.file.station, given, writer_of(request) or "")
         await run_in_threadpool(
             keep_note, site.store, site.file.station, note, given.get("key", "")
         )
@@ -101,7 +100,7 @@ async def take_back(request: Request) -> Response:
     number = asked.identity(request, "number")
     note = FieldNote(
         number=0, at_us=_now_us(), until_us=None, written_us=0, kind="taken_back",
-        author=str(request.session["writer"]), chamber="", plot="", treatment="",
+        author=writer_of(request) or "", chamber="", plot="", treatment="",
         amount=None, text=str(form.get("why", "")), refers=number,
     )  # fmt: skip
     try:
@@ -131,7 +130,7 @@ async def _writer(request: Request) -> tuple[Site, Any]:
     """
     site = site_of(request)
     form = await _our_form(request)
-    if site.token is None or not request.session.get("writer"):
+    if site.token is None or writer_of(request) is None:
         raise HTTPException(403, "Sign in to write.")
     if not site.writings.allows(client_of(request)):
         raise HTTPException(429, "Too many at once; wait a minute.")

@@ -16,7 +16,8 @@ def take_up(file: StationFile, store: Store) -> Settled | None:
         What changed; None where a running service sees to that.
     """
     try:
-        with WriterLock(store, file.station.id):
+        with WriterLock(store, file.station.id) as lock:
+            lock.claim()
             return join(file, store).settlement.settle()
     except StoreTaken:
         return None

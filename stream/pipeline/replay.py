@@ -231,7 +231,8 @@ def replay(
     lacking = _lacking(file, recordings, set()) if recordings else {}
     if lacking and not partial and len(texts) == len(recordings) and not database_exists(url):
         raise _missing_column(recordings, lacking)
-    with closing(open_store(url)) as store, WriterLock(store, file.station.id):
+    with closing(open_store(url)) as store, WriterLock(store, file.station.id) as lock:
+        lock.claim()
         parts = join(file, store)
         lacking = _lacking(file, recordings, set(parts.journal.extent())) if recordings else {}
         if lacking and not partial and len(texts) == len(recordings):

@@ -49,7 +49,8 @@ def reprocess(
     StoreError
         There is no database, or no record of the station in it, or it refuses.
     """
-    with closing(open_existing(url)) as store, WriterLock(store, file.station.id):
+    with closing(open_existing(url)) as store, WriterLock(store, file.station.id) as lock:
+        lock.claim()
         parts = join(file, store)
         extent = parts.journal.extent()
         if not extent:

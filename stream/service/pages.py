@@ -6,9 +6,11 @@ from typing import Any
 
 from starlette.applications import Starlette
 
+from stream.errors import StoreError
 from stream.field.desk import Desk
-from stream.page.app import make_app
+from stream.page.app import key_path, make_app, why_nobody_may_write
 from stream.page.serve import listen, serve
+from stream.page.sessions import KeyFile
 from stream.pipeline.look import samples_around
 from stream.pipeline.note import take_up
 from stream.sources.mqtt import Tell
@@ -35,6 +37,8 @@ class PagePart:
 
     def __init__(self, file: StationFile, url: str, store: Store, tell: Tell) -> None:
         self._app = page_app(file, url, store)
+        closed = why_nobody_may_write(file) if file.page_token is not None else ""
+        self._closed = {"note": closed} if closed else {}
         self._rules = file.station.page
         self._tell = tell
 
@@ -42,8 +46,26 @@ class PagePart:
         """Serve until ``stop`` is set."""
         with listen(self._rules.host, self._rules.port) as on:
             host, port = on.getsockname()[:2]
-            self._tell("info", "page served", at=f"http://{host}:{port}/")
+            self._tell("info", "page served", at=f"http://{host}:{port}/", **self._closed)
             serve(self._app, on, stop, beat)
+
+
+def end_sessions(file: StationFile, url: str) -> str:
+    """Sign everybody out, of a page that is served too; what was done, for people.
+
+    Raises
+    ------
+    StoreError
+        There is no database, or its folder cannot be written.
+    """
+    store = open_existing(url)
+    try:
+        path = key_path(file, store)
+    finally:
+        store.close()
+    if not KeyFile(path).renew():
+        raise StoreError(f"{path}: cannot be written; allow writing there")
+    return "All sessions are ended."
 
 
 def serve_page(

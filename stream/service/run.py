@@ -15,6 +15,7 @@ from stream.pipeline.replay import Parts, join
 from stream.pipeline.running import admit
 from stream.service.alerting import Alerting
 from stream.service.clock import ComputerClock
+from stream.service.descriptors import allow_many
 from stream.service.inbox import Inbox
 from stream.service.intakes import FolderIntake, broker_intake, show
 from stream.service.log import Forward, Log
@@ -92,6 +93,7 @@ class Service:
             stack.callback(store.close)
             lock = stack.enter_context(self._lock(store))
             store = self._whole_store(store, stack)
+            lock.claim(store)
             self._work(store, lock, stack)
 
     def _lock(self, store: Store) -> WriterLock:
@@ -276,6 +278,7 @@ def run(file: StationFile, url: str, *, clock_is_right: bool = False) -> None:
         It cannot start, or has met something that a restart of the process must mend.
     """
     log = Log()
+    allow_many()
     for line in admit(file, url):
         log("warning", "station file", error=line)
     forward = Forward(log)

@@ -67,6 +67,7 @@ class Schedule:
         self._beat = beat
         self._tell = tell
         self._disk_low = False
+        self._changed = ""
         self._scheduler = _scheduler()
         self._ending: threading.Thread | None = None
         self._heard = time.monotonic()
@@ -127,6 +128,10 @@ class Schedule:
             self._tell("info", "disk has room again", free_mb=round(free))
         self._disk_low = low
         self._clock.keep()
+        changed = self._file.changed
+        if changed and changed != self._changed:
+            self._tell("warning", "station file changed", note=changed)
+        self._changed = changed
         try:
             self._state.recent = self._count_flags()
         except StoreError as error:

@@ -104,7 +104,8 @@ def _mail(file: StationFile, message: Message) -> None:
                 if rules.security == "starttls":
                     server.starttls(context=trust)
                 if rules.username is not None:
-                    server.login(rules.username, file.password_of(rules) or "")
+                    password = file.password_of(rules)
+                    server.login(rules.username, password.reveal() if password else "")
                 server.send_message(mail)
         except (OSError, smtplib.SMTPException) as error:
             raise _failure(where, error, deadline) from None
@@ -171,16 +172,16 @@ class _Http(urllib.request.HTTPHandler, urllib.request.HTTPSHandler):
 
 
 def _webhook(file: StationFile, message: Message) -> None:
-    rules = file.station.webhook
-    if rules is None:
-        raise NotTold("no [webhook] in the station file")
+    url = file.webhook_url
+    if not url.startswith(("http://", "https://")):
+        raise NotTold("no [webhook] with an http:// or https:// address in the station file")
     headers = {"Content-Type": "application/json", "User-Agent": "lidstream"}
     token = file.webhook_token
     if token:
-        headers["Authorization"] = f"Bearer {token}"
+        headers["Authorization"] = f"Bearer {token.reveal()}"
     body: Mapping[str, Any] = {"id": message.name, **message.content["json"]}
     request = urllib.request.Request(
-        rules.url, json.dumps(body, ensure_ascii=False).encode(), headers, method="POST"
+        url, json.dumps(body, ensure_ascii=False).encode(), headers, method="POST"
     )
     with Deadline(_ALL_S) as deadline:
         try:

@@ -24,6 +24,7 @@ from paho.mqtt.reasoncodes import ReasonCode
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from stream.errors import SourceError
+from stream.secret import Secret
 from stream.sources.messages import Message
 from stream.sources.readiness import ready
 from stream.station import MqttSource
@@ -45,7 +46,7 @@ class Broker:
     source : MqttSource
     client_id : str
         Names the session that the broker keeps.
-    password : str or None
+    password : Secret or None
     ca_file, certificate_file, key_file : Path or None
         For TLS.
     status_topic : str
@@ -66,7 +67,7 @@ class Broker:
         source: MqttSource,
         client_id: str,
         *,
-        password: str | None,
+        password: Secret | None,
         files: tuple[Path | None, Path | None, Path | None],
         status_topic: str,
         last_will: bytes,
@@ -107,7 +108,7 @@ class Broker:
         client.on_socket_register_write = lambda *_: None
         client.will_set(status_topic, last_will, qos=1, retain=True)
         if source.username is not None:
-            client.username_pw_set(source.username, password)
+            client.username_pw_set(source.username, password.reveal() if password else None)
         if source.tls:
             client.tls_set_context(tls_context(source, *files))
         self._client = client

@@ -10,6 +10,7 @@ import paho.mqtt.client as paho
 from paho.mqtt.enums import CallbackAPIVersion
 
 from stream.errors import SourceLost
+from stream.secret import Secret
 from stream.sources.mqtt import tls_context, why
 from stream.sources.readiness import ready
 from stream.station import MqttSource
@@ -19,7 +20,7 @@ _WAIT_S: Final = 10.0
 
 def publish(
     source: MqttSource,
-    password: str | None,
+    password: Secret | None,
     files: tuple[Path | None, Path | None, Path | None],
     topic: str,
     payload: bytes,
@@ -37,7 +38,7 @@ def publish(
     client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
     client.connect_timeout = _WAIT_S
     if source.username is not None:
-        client.username_pw_set(source.username, password)
+        client.username_pw_set(source.username, password.reveal() if password else None)
     if source.tls:
         client.tls_set_context(tls_context(source, *files))
     try:

@@ -14,6 +14,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 
 from stream.errors import StationFileError
+from stream.secret import DatabaseUrl, Secret
 from stream.station.checks import faults
 from stream.station.models import FolderSource, MqttSource, Station, TablesSource
 from stream.station.notes import BadPeriod
@@ -21,6 +22,8 @@ from stream.station.plausible import implausible, told
 from stream.station.shared import Document, in_defaults, open_questions, put_in
 from stream.station.telling import Mail
 
+_SECRET_KEYS = frozenset({"password", "token", "url"})
+"""Keys whose values are not repeated in messages."""
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
 
 _SOURCES: dict[str, type[BaseModel]] = {
@@ -48,6 +51,24 @@ class StationFile:
     to whom something is told [16 hex digits]."""
     bad: tuple[BadPeriod, ...] = ()
     """Times that people marked as bad in the field log."""
+    content: str = ""
+    """Digest of the file's bytes as they were read."""
+
+    @property
+    def changed(self) -> str:
+        """Whether the file is another now than the one that is used, and what to do; empty
+        where it is the same.
+        """
+        try:
+            if _content(self.path.read_bytes()) == self.content or not self.content:
+                return ""
+            load_station(self.path)
+        except OSError as error:
+            return f"{self.path}: cannot be read any more: {error.strerror}. Put it back."
+        except StationFileError as error:
+            more = f" and {len(error.faults) - 1} more" if len(error.faults) > 1 else ""
+            return f"{error.faults[0]}{more}. The running service uses the file as it was before."
+        return f"{self.path}: changed since it was read. Restart the service to use it."
 
     @property
     def refused(self) -> list[str]:
@@ -69,9 +90,9 @@ class StationFile:
         """URL of the database; a relative SQLite path starts at the station file."""
         database = self.station.database
         url = database.url if database else f"sqlite:///{self.station.id}.db"
-        return url_beside(self.path, _expand(url))
+        return DatabaseUrl(url_beside(self.path, _expand(url)))
 
-    def password_of(self, server: MqttSource | Mail) -> str | None:
+    def password_of(self, server: MqttSource | Mail) -> Secret | None:
         """The password of a broker or a mail server, from the environment or from its file.
 
         Raises
@@ -82,7 +103,7 @@ class StationFile:
         return self._secret(server.password, server.password_file, f"password of {server.host}")
 
     @property
-    def page_token(self) -> str | None:
+    def page_token(self) -> Secret | None:
         """The word that lets a person write on the station page; None: nobody may.
 
         Raises
@@ -94,19 +115,25 @@ class StationFile:
         return self._secret(page.token, page.token_file, "token of the page") or None
 
     @property
-    def webhook_token(self) -> str | None:
+    def webhook_token(self) -> Secret | None:
         """What shows the receiver of alerts that they are ours."""
         hook = self.station.webhook
         return None if hook is None else self._secret(hook.token, None, "token of the webhook")
 
-    def _secret(self, given: str | None, name: str | None, what: str) -> str | None:
+    @property
+    def webhook_url(self) -> str:
+        """Where alerts are posted; its path may be what lets us post."""
+        hook = self.station.webhook
+        return "" if hook is None else _expand(hook.url)
+
+    def _secret(self, given: str | None, name: str | None, what: str) -> Secret | None:
         if given is not None:
-            return _expand(given)
+            return Secret(_expand(given))
         if name is None:
             return None
         path = self.beside(name)
         try:
-            return path.read_text(encoding="utf-8").rstrip("\r\n")
+            return Secret(path.read_text(encoding="utf-8").rstrip("\r\n"))
         except (OSError, UnicodeDecodeError) as error:
             why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
             raise StationFileError([f"{path}: the {what} cannot be read: {why}"]) from None
@@ -138,7 +165,8 @@ def load_station(path: Path) -> StationFile:
         It cannot be read, is not TOML, or is not a valid station; one line for each fault.
     """
     try:
-        document = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
+        content = path.read_bytes()
+        document = tomllib.loads(content.decode("utf-8-sig"))
     except FileNotFoundError:
         raise StationFileError([f"{path}: no such file; give the path of a station file"]) from None
     except (OSError, UnicodeDecodeError) as error:
@@ -158,7 +186,11 @@ def load_station(path: Path) -> StationFile:
     wrong = [*faults(station), *_missing_variables(station)]
     if wrong:
         raise _wrong(path, document, wrong)
-    return StationFile(path, station, digest_of(station))
+    return StationFile(path, station, digest_of(station), content=_content(content))
+
+
+def _content(data: bytes) -> str:
+    return hashlib.blake2b(data, digest_size=16).hexdigest()
 
 
 def _wrong(path: Path, document: Document, faults: Iterable[str]) -> StationFileError:
@@ -197,6 +229,7 @@ def _missing_variables(station: Station) -> Iterator[str]:
     others = [
         ("mail.password", station.mail.password if station.mail else None),
         ("webhook.token", station.webhook.token if station.webhook else None),
+        ("webhook.url", station.webhook.url if station.webhook else None),
         ("page.token", station.page.token),
     ]
     texts += [(path, text) for path, text in others if text is not None]
@@ -245,6 +278,8 @@ def _explain(error: ValidationError) -> Iterator[str]:
             continue  # its entries are there; what is wrong with them is said
         where = _path(item["loc"]) or "(top)"
         kind, given, context = item["type"], item.get("input"), item.get("ctx", {})
+        if _SECRET_KEYS & {str(step) for step in item["loc"]}:
+            given = Secret("")
         if kind == "missing":
             yield f"{where}: missing; it must be given"
         elif kind == "extra_forbidden":

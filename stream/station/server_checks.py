@@ -58,8 +58,9 @@ def _telling(station: Station) -> Iterator[str]:
             yield 'mail.security: a password would go over the network in clear; write "starttls"'
     if station.webhook is not None:
         secrets.append(("webhook.token", station.webhook.token))
-        if not station.webhook.url.startswith(("http://", "https://")):
-            yield f"webhook.url: {station.webhook.url!r} is not an http:// or https:// address"
+        url = station.webhook.url
+        if not url.startswith(("http://", "https://")) and not _VARIABLE_ONLY.match(url):
+            yield 'webhook.url: not an http:// or https:// address; write one, or "${NAME}"'
     for path, secret in secrets:
         if secret is not None and not _VARIABLE_ONLY.match(secret):
             yield (

@@ -1,7 +1,6 @@
 """Opening a database: create or check its schema, and say plainly what is wrong with it."""
 
 import os
-import re
 import sqlite3
 import threading
 import time
@@ -29,6 +28,7 @@ from stream.errors import (
     StoreError,
     StoreRefused,
 )
+from stream.secret import shown_url
 
 BUSY_S: Final = 30
 """How long to wait for somebody else's write [s]."""
@@ -178,7 +178,7 @@ def reach_store(url: str) -> Store:
     """
     try:
         parsed = make_url(url)
-        shown = parsed.render_as_string(hide_password=True)
+        shown = shown_url(url)
         if parsed.get_backend_name() not in {"sqlite", "postgresql"}:
             raise CommandError(f"{shown}: write an sqlite:/// or postgresql+psycopg:// URL")
         engine = create_engine(
@@ -189,7 +189,7 @@ def reach_store(url: str) -> Store:
         )
     except (ArgumentError, NoSuchModuleError, ValueError, ModuleNotFoundError):
         raise CommandError(
-            f"{_without_password(url)!r} is no database URL; write sqlite:///FILE or postgresql+psycopg://HOST/NAME"
+            f"{shown_url(url)!r} is no database URL; write sqlite:///FILE or postgresql+psycopg://HOST/NAME"
         ) from None
     if engine.dialect.name == "sqlite":
         _prepare_sqlite(engine)
@@ -205,12 +205,10 @@ def open_existing(url: str) -> Store:
         There is none, or it refuses, as for :func:`open_store`.
     """
     if not database_exists(url):
-        raise StoreError(f"{url}: no such database; run lidstream replay first, or name another")
+        raise StoreError(
+            f"{shown_url(url)}: no such database; run lidstream replay first, or name another"
+        )
     return open_store(url)
-
-
-def _without_password(url: str) -> str:
-    return re.sub(r"(//[^:@/]*):[^@]*@", r"\1:***@", url)
 
 
 def database_exists(url: str) -> bool:

@@ -7,15 +7,16 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 from sqlalchemy import Connection, text
 
-from stream.errors import StoreBusy, StoreTaken
+from stream.errors import StoreBusy, StoreError, StoreTaken
 from stream.store.connect import Store
+from stream.store.owner import Owner
 
 
 class WriterLock:
     """Held by the one process that writes for a station; ends with the process, however it ends.
 
-    On SQLite a locked file beside the database; on PostgreSQL an advisory lock of a
-    connection of its own.
+    On SQLite a locked file beside the database, by its real path, and a mark inside it for
+    who comes by another; on PostgreSQL an advisory lock of a connection of its own.
 
     Raises
     ------
@@ -27,6 +28,7 @@ class WriterLock:
         self._store = store
         self._station = station
         self._file: FileLock | None = None
+        self._owner: Owner | None = None
         self._connection: Connection | None = None
         self.renew()
 
@@ -43,6 +45,8 @@ class WriterLock:
         if self._store.is_sqlite:
             if self._file is None:
                 self._lock_file()
+            if self._owner is not None:
+                self.claim()
             return
         with self._store.plain_errors():
             if self._connection is not None:
@@ -66,8 +70,36 @@ class WriterLock:
                 raise self._busy("")
             self._connection = connection
 
+    def claim(self, store: Store | None = None) -> None:
+        """Leave a mark in the database, once it has its tables; renewed with the lock.
+
+        Parameters
+        ----------
+        store : Store, optional
+            What took the place of a damaged one.
+
+        Raises
+        ------
+        StoreTaken
+            Another process that is alive has left its own.
+        StoreError
+            The database refuses.
+        """
+        self._store = store or self._store
+        if not self._store.is_sqlite:
+            return
+        owner = self._owner or Owner(self._store, self._station)
+        other = owner.other()
+        if other:
+            raise self._busy(other)
+        owner.put()
+        self._owner = owner
+
     def release(self) -> None:
         """Let others write."""
+        if self._owner is not None:
+            self._owner.take_away()
+            self._owner = None
         if self._file is not None:
             Path(self._file.lock_file).with_suffix(".pid").unlink(missing_ok=True)
             self._file.release()
@@ -84,7 +116,13 @@ class WriterLock:
         self.release()
 
     def _lock_file(self) -> None:
-        database = Path(str(self._store.engine.url.database))
+        # By any link there is one file, and beside it one lock.
+        database = Path(str(self._store.engine.url.database)).resolve()
+        if database.exists() and database.stat().st_nlink > 1:
+            raise StoreError(
+                f"{self._store.shown}: the file has another name too (a hard link), under which a"
+                " second program would damage it; keep one of them"
+            )
         # Beside the database and by its station, since several may share a file.
         path = database.with_name(f"{database.name}.{self._station}.lock")
         lock = FileLock(path, timeout=0, mode=0o660)

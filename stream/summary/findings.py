@@ -117,6 +117,8 @@ def of_station_file(evidence: Evidence) -> Iterator[Finding]:
         )
         what = "Correct the station file, then reprocess."
         yield Finding(1, "station file", what, "; ".join(refused), marked)
+    if evidence.file.changed:
+        yield Finding(2, "station file", "Restart the service.", evidence.file.changed)
     questions = evidence.file.questions
     if questions:
         what = "Correct the station file, or add the key to checks.confirmed."

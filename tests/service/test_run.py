@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from broker import Mosquitto, free_port
+from inside import Inside
 from running import Running, wait
 from small import contents, own_line_stream, packs, part, station_text, write_log
 
@@ -332,3 +333,29 @@ def test_files_are_not_for_everybody(tmp_path: Path, sqlite_url: str) -> None:
             assert path.stat().st_mode & 0o007 == 0, path
         running.stop()
     assert sqlite3.connect(tmp_path / "test.db").execute("PRAGMA quick_check").fetchone() == ("ok",)
+
+
+def test_a_station_file_that_is_changed_is_told_and_not_used(
+    tmp_path: Path, sqlite_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A restart uses it; one that is wrong by then is told as that."""
+    from stream.service import schedule
+
+    monkeypatch.setattr(schedule, "HEALTH_S", 0.5)
+    path = tmp_path / "station.toml"
+    text = station_text()
+    path.write_text(text)
+    (tmp_path / "incoming").mkdir()
+    with Inside(path, sqlite_url) as inside:
+        inside.wait_for("running")
+        path.write_text(text + "\n# a remark\n")
+        said = inside.wait_for("station file changed")
+        assert str(said["note"]).endswith(
+            "changed since it was read. Restart the service to use it."
+        )
+        path.write_text(text.replace('id = "laser"', "id = 3"))
+        said = inside.wait_for("station file changed", count=2)
+        assert "analyzers[0].id" in str(said["note"])
+        path.write_text(text)
+        time.sleep(1.5)
+        assert len(inside.events("station file changed")) == 2

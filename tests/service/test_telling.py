@@ -119,11 +119,11 @@ def test_starttls_checks_the_certificate(tmp_path: Path) -> None:
 def test_a_webhook_bears_its_token_and_follows_nobody(
     tmp_path: Path, hook: Hook, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("HOOK_WORD", "between rows 7")
+    monkeypatch.setenv("HOOK_WORD", "between the rows 7")
     file = written(tmp_path, f'[webhook]\nurl = "{hook.url}"\ntoken = "${{HOOK_WORD}}"')
     send(file, Message("alert x", "webhook", {"json": {"rule": "disk_low"}}))
     ((headers, body),) = hook.posts
-    assert headers["Authorization"] == "Bearer between rows 7"
+    assert headers["Authorization"] == "Bearer between the rows 7"
     assert body == {"id": "alert x", "rule": "disk_low"}
     for answer, said in ((500, "answered 500"), (302, "answered 302")):
         hook.answer = answer
@@ -298,7 +298,7 @@ def test_a_service_tells_over_a_kill(
     try:
         with Running(file.path, file.database_url) as service:
             # The first look may come before the first record, and the next a minute later.
-                wait(lambda: len(mailbox.mails) >= 2 and hook.posts and heard, 100, service.raw)
+            wait(lambda: len(mailbox.mails) >= 2 and hook.posts and heard, 100, service.raw)
             service.kill()
         assert [p["state"] for _, p in hook.posts] == ["begun"]
         fresh = own_line_stream()

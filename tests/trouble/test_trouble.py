@@ -3,14 +3,17 @@
 import os
 import shutil
 import sqlite3
+import subprocess
+import sys
 import time
+import urllib.request
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 
 import numpy as np
 import pytest
-from broker import Mosquitto, need
+from broker import Mosquitto, free_port, need
 from inside import Inside
 from running import Running, wait
 from servers import POSTGRES
@@ -238,6 +241,49 @@ def test_damaged_while_it_runs(
         assert "Traceback" not in "".join(running.raw)
     with Running(file, sqlite_url) as running:
         wait(lambda: contents(sqlite_url) == undisturbed())
+        running.stop()
+
+
+SITTING = """
+import contextlib, socket, sys, time
+while True:
+    held = []
+    with contextlib.suppress(OSError):
+        for _ in range(1100):
+            held.append(socket.create_connection(("127.0.0.1", int(sys.argv[1])), 5))
+    time.sleep(2)
+    for one in held:
+        one.close()
+"""
+"""Connects, again and again, and says nothing."""
+
+
+def test_a_thousand_who_sit_on_the_page_do_not_stop_the_intake(
+    broker: Mosquitto, station: MakeStation, undisturbed: Undisturbed, sqlite_url: str
+) -> None:
+    """1,100 connections that ask for nothing, over and over, and the broker comes back
+    meanwhile: its new connection has a number above 1,023 where they may all stay.
+    """
+    port = free_port()
+    page = f"[page]\nport = {port}"
+    sitting = subprocess.Popen([sys.executable, "-c", SITTING, str(port)])
+    with Running(station(broker.source(), page), sqlite_url) as running:
+        running.wait_for("page served")
+        running.wait_for("broker connected")
+        try:
+            broker.publish(TOPIC, packs(part(BATCH, slice(0, HALF))))
+            time.sleep(3.0)
+            assert sitting.poll() is None
+            broker.stop()
+            running.wait_for("broker disconnected")
+            broker.start()
+            wait(lambda: len(running.events("broker connected")) > 1, 60, running.raw)
+            broker.publish(TOPIC, packs(part(BATCH, slice(HALF, None))))
+            wait(lambda: contents(sqlite_url) == undisturbed(), 60, running.raw)
+            assert urllib.request.urlopen(f"http://127.0.0.1:{port}/log", timeout=20).status == 200
+        finally:
+            sitting.kill()
+            sitting.wait(10)
         running.stop()
 
 
