@@ -8,6 +8,7 @@ LidstreamError
 ├ CommandError          the command line asks for something that cannot be
 └ StoreError            the database refuses
   ├ StoreRefused        it cannot hold what it was given; waiting does not mend that
+  ├ RecordsDamaged      some records are not as they were stored
   ├ StoreBusy           somebody else holds it just now
   │ └ StoreTaken        another lidstream writes for the station
   └ StoreCorrupt        it is not ours to read
@@ -62,6 +63,20 @@ class StoreError(LidstreamError):
 
 class StoreRefused(StoreError):
     """The database cannot hold these values, whenever they come."""
+
+
+class RecordsDamaged(StoreError):
+    """A piece of the journal is gone, or not as it was stored.
+
+    Attributes
+    ----------
+    piece : int or str
+        Number of a block in the database, or path of a day in the archive.
+    """
+
+    def __init__(self, text: str, piece: int | str) -> None:
+        super().__init__(text)
+        self.piece = piece
 
 
 class StoreBusy(StoreError):

@@ -11,6 +11,7 @@ from stream.errors import SourceError
 from stream.pipeline.field_log import FieldLog
 from stream.pipeline.hand_intake import HandIntake, TakenTable
 from stream.pipeline.intake import Intake
+from stream.pipeline.mend import Mender
 from stream.pipeline.pending import quarantine_row
 from stream.pipeline.settle import Settled, Settlement
 from stream.pipeline.steady import without_pauses
@@ -23,6 +24,7 @@ from stream.store.anchors import AnchorReader
 from stream.store.changes import Row
 from stream.store.hand import HandTables
 from stream.store.journal import Journal
+from stream.store.mending import Mending
 from stream.store.notes import Notes
 from stream.store.readers import Reader
 from stream.store.writer import Writer
@@ -112,7 +114,8 @@ class Replayed:
     """What a replay brought.
 
     ``not_taken`` has a line for each file that could not be understood; ``told`` says what
-    came of the others.
+    came of the others; ``damaged`` has a line for each piece of the journal that was found
+    damaged on the way.
     """
 
     files: int
@@ -123,6 +126,7 @@ class Replayed:
     tables: tuple[TakenTable, ...] = ()
     told: tuple[FileTold, ...] = ()
     not_taken: tuple[str, ...] = ()
+    damaged: tuple[str, ...] = ()
 
     def sentence(self) -> str:
         """For people, in one line."""
@@ -152,11 +156,11 @@ class Replayed:
         return [*lines, *(hint for told in self.told if (hint := told.hint()) is not None)]
 
     def complaints(self) -> list[str]:
-        """Files that gave nothing, or of which too many lines were refused; and numbers of
-        tables that cannot be right.
+        """Damaged pieces; files that gave nothing, or of which too many lines were refused; and
+        numbers of tables that cannot be right.
         """
         found = [line for told in self.told if (line := told.complaint()) is not None]
-        return [*found, *(line for told in self.told for line in told.odd)]
+        return [*self.damaged, *found, *(line for told in self.told for line in told.odd)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -178,12 +182,13 @@ def join(file: StationFile, store: Store) -> Parts:
     anchors = AnchorReader(store, file.station.id)
     tables = HandTables(store, file.station.id)
     intake = Intake(journal, writer)
+    mending = Mending(store, file.station.id, file.archive)
     log = FieldLog(file, Notes(store, file.station.id), journal, writer)
     return Parts(
         file,
         journal,
         intake,
-        Settlement(log, journal, anchors, writer, tables),
+        Settlement(log, journal, anchors, writer, tables, mending),
         HandIntake(file.station, tables, journal, intake, writer),
         log,
     )
@@ -233,11 +238,11 @@ def replay(
         raise _missing_column(recordings, lacking)
     with closing(open_store(url)) as store, WriterLock(store, file.station.id) as lock:
         lock.claim()
-        parts = join(file, store)
+        parts, mender = join(file, store), Mender(file, store)
         lacking = _lacking(file, recordings, set(parts.journal.extent())) if recordings else {}
         if lacking and not partial and len(texts) == len(recordings):
             raise _missing_column(recordings, lacking)
-        new, rejects, told = _take(parts, recordings, found.refused, report)
+        new, rejects, told = _take(parts, mender, recordings, found.refused, report)
         held = sum(t.records for t in told)
         tables: list[TakenTable] = []
         for recording in brought:
@@ -258,11 +263,11 @@ def replay(
                 report("fluxes", done, before)
 
         with without_pauses():
-            settled = parts.settlement.settle(progress=progress)
+            settled = mender.through(parts.settlement.settle, progress=progress)
         rejects += sum(t.refused for t in tables)
         return Replayed(
             len(told), new, held - new, rejects, settled, tuple(tables), tuple(told),
-            tuple(found.refused),
+            tuple(found.refused), tuple(mender.told),
         )  # fmt: skip
 
 
@@ -275,7 +280,11 @@ def _kept_orders(file: StationFile, url: str) -> dict[tuple[str, str], str]:
 
 
 def _take(
-    parts: Parts, recordings: Sequence[Recording], refused: list[str], report: Report | None
+    parts: Parts,
+    mender: Mender,
+    recordings: Sequence[Recording],
+    refused: list[str],
+    report: Report | None,
 ) -> tuple[int, int, list[FileTold]]:
     """New records, lines newly in quarantine, and what came of each file; ``refused`` gains
     what is found out only on the way.
@@ -288,8 +297,8 @@ def _take(
         told = FileTold(recording.path)
         try:
             for batch, position in _ahead(read_recording(parts.file.station, recording)):
-                fresh = parts.intake.unseen(batch)
-                written = parts.intake.take(fresh)
+                fresh = mender.through(parts.intake.unseen, batch)
+                written = mender.through(parts.intake.take, fresh)
                 told.saw(batch, fresh.rejects)
                 new += fresh.records
                 rejects += written["quarantine", "new"]

@@ -9,6 +9,8 @@ from stream import __version__
 from stream.pipeline.field_log import FieldLog
 from stream.pipeline.hand import HandWork
 from stream.pipeline.many import Here, Workers
+from stream.pipeline.segment import micros
+from stream.pipeline.spared import spare
 from stream.pipeline.steady import tidy_up
 from stream.pipeline.work import AnalyzerWork, Ground
 from stream.records import DAY
@@ -18,6 +20,7 @@ from stream.store.anchors import AnchorReader
 from stream.store.changes import Changes, Result
 from stream.store.hand import HandTables
 from stream.store.journal import Journal
+from stream.store.mending import Mending
 from stream.store.stretches import Span
 from stream.store.writer import Writer, Written
 
@@ -59,6 +62,7 @@ class Settlement:
         anchors: AnchorReader,
         writer: Writer,
         tables: HandTables,
+        mending: Mending,
     ) -> None:
         self._log = log
         self._file = log.file()
@@ -67,6 +71,7 @@ class Settlement:
         self._journal = journal
         self._anchors = anchors
         self._writer = writer
+        self._mending = mending
 
     def settle(
         self, *, progress: Progress | None = None, workers: Workers | None = None
@@ -95,9 +100,12 @@ class Settlement:
             return Settled(written, 0)
         ground, tables = self._ground(workers), self._brought()
         pending: dict[str, list[Result]] = {}
+        lost = self._lost()
+        stored = self._anchors.closed_within(lost)
         for span in spans:
             for work in self._works(ground, span, tables):
                 for changes in work.changes():
+                    spare(changes, lost, stored)
                     written.update(self._commit(changes, progress))
                 pending.update(work.pending)
         self._commit(Changes(unsettled=[], provisional=pending), None)
@@ -133,6 +141,8 @@ class Settlement:
         self._file = self._log.file()
         ground = self._ground(workers)
         written = Written()
+        lost = self._lost()
+        stored = self._anchors.closed_within(lost)
         for work in self._works(ground, (first_us, stop_us - 1), self._brought()):
             for changes in work.changes():
                 changes.results = [
@@ -144,8 +154,17 @@ class Settlement:
                     if s.first_us < stop_us and s.stop_us > first_us
                 ]
                 changes.renew = True
+                spare(changes, lost, stored)
                 written.update(self._commit(changes, progress))
         return Settled(written, 0)
+
+    def _lost(self) -> list[tuple[int, int]]:
+        """Times of closures whose records are damaged and have not come again."""
+        longest = micros(self._file.station.closure.max_duration_s)
+        return [
+            (d.first_us - longest, d.last_us)
+            for d in self._mending.lost(-(2**62), 2**62, self._journal)
+        ]
 
     def _ground(self, workers: Workers | None) -> Ground:
         """What there is to stand on."""

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from stream.errors import SourceLost
+from stream.pipeline.mend import again_mark
 from stream.service.inbox import Inbox, Read, Sent
 from stream.service.state import State
 from stream.sources.folder import FolderWatch, Piece
@@ -16,6 +17,7 @@ from stream.sources.messages import Decoder, Message
 from stream.sources.mqtt import Broker, Tell
 from stream.sources.position import Position
 from stream.station import FolderSource, MqttSource, StationFile, read_clock
+from stream.store.marks import Marks
 from stream.store.readers import Reader
 
 POLL_S: Final = 0.5
@@ -37,6 +39,7 @@ class FolderIntake:
         source: FolderSource,
         reader: Reader,
         inbox: Inbox,
+        marks: Marks,
         state: State,
         tell: Tell,
     ) -> None:
@@ -48,18 +51,31 @@ class FolderIntake:
         self._inbox = inbox
         self._shown = state.sources[index]
         self._tell = tell
+        self._marks = marks
+        self._mark = again_mark(source)
+        self._again = threading.Event()
+
+    def read_again(self) -> None:
+        """Take every file from its beginning once more: records that are known already
+        change nothing.
+        """
+        self._again.set()
 
     def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
         """Poll until ``stop`` is set."""
-        known = [Position(**row) for row in self._reader.positions()]
-        orders = self._reader.date_orders()
-        watch = FolderWatch(self._file.station, self._source, self._folder, known, orders)
+        again = bool(self._marks.get(self._mark))
+        watch = self._watch(again=again)
         wait = POLL_S
         lost = False
         while not stop.is_set():
             beat()
+            if self._again.is_set():
+                self._again.clear()
+                again, watch = True, self._watch(again=True)
             try:
-                self._poll(watch, stop, beat)
+                if self._poll(watch, stop, beat) and again and not self._again.is_set():
+                    self._marks.put(self._mark, "")
+                    again = False
                 self._shown.waiting_bytes = watch.waiting_bytes
             except SourceLost as error:
                 self._shown.connected = False
@@ -72,9 +88,14 @@ class FolderIntake:
                 lost, wait = False, POLL_S
             stop.wait(wait)
 
-    def _poll(self, watch: FolderWatch, stop: threading.Event, beat: Callable[[], None]) -> None:
+    def _watch(self, *, again: bool) -> FolderWatch:
+        known = [] if again else [Position(**row) for row in self._reader.positions()]
+        orders = self._reader.date_orders()
+        return FolderWatch(self._file.station, self._source, self._folder, known, orders)
+
+    def _poll(self, watch: FolderWatch, stop: threading.Event, beat: Callable[[], None]) -> bool:
         """Hand over what has come: many small pieces together, a few groups ahead of their
-        commits.
+        commits; whether all of it was committed.
         """
         waiting: deque[Read] = deque()
         for pieces in _groups(watch.poll()):
@@ -83,10 +104,8 @@ class FolderIntake:
             waiting.append(read)
             while len(waiting) >= _AHEAD:
                 if not self._committed(waiting.popleft(), stop, beat):
-                    return
-        for read in waiting:
-            if not self._committed(read, stop, beat):
-                return
+                    return False
+        return all(self._committed(read, stop, beat) for read in waiting)
 
     def _committed(self, read: Read, stop: threading.Event, beat: Callable[[], None]) -> bool:
         while not read.done.wait(0.2):

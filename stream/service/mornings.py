@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from stream.errors import LidstreamError, StoreError
+from stream.errors import LidstreamError, RecordsDamaged, StoreError
 from stream.field.desk import Desk
 from stream.records import SECOND
 from stream.service.ways import send
@@ -50,11 +50,19 @@ class Mornings:
         return [first + timedelta(days=i) for i in range((last - first).days + 1)]
 
     def look(self, now: float | None = None) -> list[date]:
-        """Sum up what is due; the days that were."""
+        """Sum up what is due; the days that were.
+
+        Raises
+        ------
+        RecordsDamaged
+            Something that must be set aside first.
+        """
         try:
             days = self.due(now)
             if days:
                 self._sum_up(days, time.time() if now is None else now)
+        except RecordsDamaged:
+            raise
         except StoreError as error:
             self._tell("warning", "summary cannot be made", error=str(error))
             return []

@@ -11,6 +11,8 @@ from types import FrameType
 from typing import Final
 
 from stream.errors import CommandError, LidstreamError, StoreDamaged
+from stream.pipeline.bring import bring
+from stream.pipeline.mend import Mender
 from stream.pipeline.replay import Parts, join
 from stream.pipeline.running import admit
 from stream.service.alerting import Alerting
@@ -31,11 +33,13 @@ from stream.service.writer_thread import WriterThread
 from stream.sources.mqtt import Tell
 from stream.station import FolderSource, MqttSource, Station, StationFile, TablesSource
 from stream.store import Store, WriterLock, reach_store
+from stream.store.adoption import adopt
 from stream.store.archive import Archive
 from stream.store.damage import check_intact, set_aside
 from stream.store.marks import Marks
 from stream.store.messages import Messages
 from stream.store.readers import Reader
+from stream.store.scrub import Scrub
 from stream.summary.now import Computer
 
 STOP_S: Final = 8.0
@@ -129,8 +133,9 @@ class Service:
             store.folder or self._file.path.resolve().parent,
         )
         archive = Archive(store, station.id, self._file.archive)
-        parts = self._parts(store, archive)
         marks = Marks(store, station.id)
+        mender = Mender(self._file, store)
+        parts = self._parts(store, archive, mender)
         clock = ComputerClock(marks, self._tell, right=self._clock_is_right)
         supervisor = Supervisor(self._tell)
         inbox = Inbox()
@@ -143,9 +148,15 @@ class Service:
         decoders = {i: intake.decoder for i, intake in intakes.items()}
         metrics = Metrics(state, supervisor)
         self._serve(metrics, stack)
+        reader = Reader(store, station.id)
+        folders = {
+            i: FolderIntake(self._file, i, s, reader, inbox, marks, state, self._tell)
+            for i, s in enumerate(station.sources)
+            if isinstance(s, FolderSource)
+        }
         writer = WriterThread(
-            parts, store, lock, inbox, decoders, brokers, state, metrics, clock,
-            self._tell,
+            parts, store, lock, inbox, decoders, brokers, mender,
+            [f.read_again for f in folders.values()], state, metrics, clock, self._tell,
         )  # fmt: skip
         main = Part("writer", writer.run, _WRITER_LIMIT_S)
 
@@ -157,7 +168,6 @@ class Service:
             return status
 
         say()
-        reader = Reader(store, station.id)
         messages = Messages(store, station.id)
         mornings = Mornings(self._file, store, self._tell)
 
@@ -168,14 +178,14 @@ class Service:
         posts = {way: Post(self._file, messages, way, self._tell) for way in WAYS}
         alerting = Alerting(self._file, store, messages, posts, computer, self._tell)
         schedule = Schedule(
-            self._file, archive, reader, inbox, state, clock, lambda: parts.intake.latest_us,
-            say, main.beat, self._tell, mornings.look, alerting.look,
+            self._file, archive, Scrub(store, station.id, self._file.archive), reader, inbox,
+            state, clock, lambda: parts.intake.latest_us, say, main.beat, self._tell,
+            mornings.look, alerting.look,
         )  # fmt: skip
         supervisor.add(main)
         for i, source in enumerate(station.sources):
             if isinstance(source, FolderSource):
-                folder = FolderIntake(self._file, i, source, reader, inbox, state, self._tell)
-                part = Part(f"folder {state.sources[i].name}", folder.run, _SOURCE_LIMIT_S)
+                part = Part(f"folder {state.sources[i].name}", folders[i].run, _SOURCE_LIMIT_S)
             elif isinstance(source, TablesSource):
                 tables = TableIntake(
                     self._file, source, parts.hand, inbox, state.sources[i], self._tell
@@ -218,14 +228,23 @@ class Service:
             self._set_aside(error)
             raise
 
-    def _parts(self, store: Store, archive: Archive) -> Parts:
-        """The path of the station; a new database takes up the archive of a lost one."""
+    def _parts(self, store: Store, archive: Archive, mender: Mender) -> Parts:
+        """The path of the station; what lies in the archive and is not listed is taken up: the
+        database is new, or a backup from before.
+        """
+        root = self._file.archive
+        adopted = adopt(store, self._file.station.id, root)
+        for path in adopted.damaged:
+            self._tell("critical", "day of the archive damaged and set aside", kept=str(path))
         parts = join(self._file, store)
-        if not parts.journal.extent():
-            days = archive.adopt()
-            if days:
-                self._tell("warning", "archive adopted", days=days)
-                parts = join(self._file, store)
+        taken = 0
+        for day in adopted.to_take:
+            taken += mender.through(bring, parts, day)
+            archive.throw_away(day.path)
+        for line in mender.told:
+            self._tell("critical", "records damaged and set aside", error=line)
+        if adopted.days or taken:
+            self._tell("warning", "archive adopted", days=adopted.days, records=taken)
         return parts
 
     def _watch(

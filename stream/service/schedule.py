@@ -12,7 +12,7 @@ from typing import Final
 from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
-from stream.errors import StoreError
+from stream.errors import RecordsDamaged, StoreError
 from stream.records import DAY
 from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox, Task
@@ -21,9 +21,12 @@ from stream.sources.mqtt import Tell
 from stream.station import StationFile
 from stream.store.archive import Archive
 from stream.store.readers import Period, Reader
+from stream.store.scrub import Scrub
 
 HEALTH_S: Final = 60.0
 ARCHIVE_S: Final = 3600.0
+SCRUB_S: Final = 600.0
+_SCRUB_FOR_S: Final = 1.0
 MOST_REMOVED: Final = 7
 """Days that one look removes at most."""
 TRASH_DAYS: Final = 30
@@ -38,6 +41,7 @@ class Schedule:
         self,
         file: StationFile,
         archive: Archive,
+        scrub: Scrub,
         reader: Reader,
         inbox: Inbox,
         state: State,
@@ -53,10 +57,12 @@ class Schedule:
         self._jobs = (
             ("health", self.health, HEALTH_S),
             ("archive", self.archive, ARCHIVE_S),
+            ("scrub", self.scrub, SCRUB_S),
             ("summary", self.summary, HEALTH_S),
             ("alerts", alerts, HEALTH_S),
         )
         self._archive = archive
+        self._scrub = scrub
         self._reader = reader
         self._inbox = inbox
         self._state = state
@@ -140,12 +146,29 @@ class Schedule:
 
     def summary(self) -> None:
         """Sum up the days that are over, where the clock can tell that."""
-        if self._clock.believed:
+        if not self._clock.believed:
+            return
+        try:
             self._mornings()
+        except RecordsDamaged as error:
+            found = error
+
+            def mend() -> None:
+                raise found
+
+            # The writer sets it aside, and the next look sums up.
+            self._inbox.put(Task("mend", mend))
 
     def archive(self) -> None:
         """Ask the writer to move old days into the archive, and to end their retention."""
         self._inbox.put(Task("archive", self._keep))
+
+    def scrub(self) -> None:
+        """Ask the writer to look whether what is stored is still as it was."""
+        self._inbox.put(Task("scrub", self._check))
+
+    def _check(self) -> None:
+        self._scrub.look(_SCRUB_FOR_S)
 
     def _keep(self) -> None:
         rules = self._file.station.archive

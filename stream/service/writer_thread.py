@@ -6,9 +6,17 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, replace
 from typing import Final, TypeVar
 
-from stream.errors import LidstreamError, StoreDamaged, StoreError, StoreRefused, StoreTaken
+from stream.errors import (
+    LidstreamError,
+    RecordsDamaged,
+    StoreDamaged,
+    StoreError,
+    StoreRefused,
+    StoreTaken,
+)
+from stream.pipeline.mend import Mender
 from stream.pipeline.replay import Parts
-from stream.records import Batch, refused_batch
+from stream.records import Batch, refused_batch, rfc3339
 from stream.service.arrival import ArrivalWatch
 from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox, Item, Read, Sent, Task
@@ -49,6 +57,10 @@ class WriterThread:
     inbox : Inbox
     decoders, brokers : mapping of int
         Index of an MQTT source → how its messages are read, and who wants to know.
+    mender : Mender
+        Takes damaged pieces out of the journal.
+    read_again : sequence of callable
+        Asks sources for what they still have.
     state, metrics, clock, tell
         Who is told, and whether arrivals can be dated.
     """
@@ -61,6 +73,8 @@ class WriterThread:
         inbox: Inbox,
         decoders: dict[int, Decoder],
         brokers: dict[int, Broker],
+        mender: Mender,
+        read_again: Sequence[Callable[[], None]],
         state: State,
         metrics: Metrics,
         clock: ComputerClock,
@@ -72,6 +86,8 @@ class WriterThread:
         self._decoders = decoders
         self._brokers = brokers
         self._store = store
+        self._mender = mender
+        self._read_again = read_again
         self._state = state
         self._metrics = metrics
         self._clock = clock
@@ -212,6 +228,9 @@ class WriterThread:
             task.work()
         except (StoreDamaged, StoreTaken, Stopped):
             raise
+        except RecordsDamaged as error:
+            found = error
+            self._try(lambda: self._mend(found))
         except StoreError as error:
             self._tell("error", "scheduled work failed", work=task.name, error=str(error))
         except Exception as error:
@@ -248,11 +267,18 @@ class WriterThread:
     def _try(self, work: Callable[[], T]) -> T:
         """Do something with the database; while it is away, wait."""
         wait = 0.5
+        damaged: RecordsDamaged | None = None
         while True:
             try:
+                if damaged is not None:
+                    self._mend(damaged)
+                    damaged = None
                 result = work()
             except (StoreDamaged, StoreTaken, StoreRefused):
                 raise
+            except RecordsDamaged as error:
+                damaged = error
+                continue
             except StoreError as error:
                 failure = error
             else:
@@ -265,6 +291,23 @@ class WriterThread:
             self._pause(wait)
             wait = min(2 * wait, _LONGEST_WAIT_S)
             self._come_back()
+
+    def _mend(self, error: RecordsDamaged) -> None:
+        """Set a damaged piece aside, and ask for its records again."""
+        found = self._mender.set_aside(error)
+        if found is None:
+            # Sound by now, or gone already; let what comes next not run round in a circle.
+            self._tell("warning", "damaged records are sound again", error=str(error))
+            self._pause(1.0)
+        else:
+            self._tell(
+                "critical", "records damaged and set aside; files are read again",
+                error=str(error), first=rfc3339(found.first_us), last=rfc3339(found.last_us),
+                source=found.source,
+            )  # fmt: skip
+            for ask in self._read_again:
+                ask()
+        self._parts.intake.refresh()
 
     def _come_back(self) -> None:
         """After a failure nobody knows what was committed: look, and own the lock again."""

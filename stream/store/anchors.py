@@ -1,6 +1,7 @@
 """What is stored around a moment: from where a lid or a selector need be read again."""
 
 import json
+from collections.abc import Sequence
 from typing import Any
 
 from sqlalchemy import Select, select
@@ -47,6 +48,19 @@ class AnchorReader:
                 seen += len(rows)
                 if len(rows) < _LOOK_BACK or rows[-1][1] < open_after_us:
                     return found[::-1]
+
+    def closed_within(self, spans: Sequence[tuple[int, int]]) -> frozenset[tuple[str, int]]:
+        """Closures that are stored of some times, as (chamber, closed) [µs]."""
+        c = closures.c
+        query = select(c.chamber, c.closed_us).where(
+            c.station == self._station, c.current == 1, c.withdrawn == 0, c.revision > 0
+        )
+        found: set[tuple[str, int]] = set()
+        for first, last in spans:
+            with self._store.reading() as connection:
+                rows = connection.execute(query.where(c.closed_us.between(first, last)))
+                found.update((row[0], row[1]) for row in rows)
+        return frozenset(found)
 
     def _back_from(self, chamber: str, before_us: int) -> Select[Any]:
         """Closed, opened and flags of what holds of a chamber, the latest first."""

@@ -14,18 +14,16 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
 from sqlalchemy import select, update
 
-from stream.errors import StoreError
-from stream.store.blocks import append_blocks, extend_channels, remove_blocks
+from stream.store.blocks import append_blocks, remove_blocks
 from stream.store.bulk import insert_rows
 from stream.store.changes import Block
 from stream.store.connect import Store
-from stream.store.day_file import DAY_US, DayFile, look_at_day, write_day
-from stream.store.journal import Journal, decode, encode
-from stream.store.schema import archive_days, journal_blocks, unsettled
+from stream.store.day_file import DAY_US, DayFile, write_day
+from stream.store.journal import Journal, check_block, decode, encode
+from stream.store.schema import archive_days, journal_blocks
 
 Floats = NDArray[np.float64]
 Micros = NDArray[np.int64]
@@ -114,17 +112,17 @@ class Archive:
             paths = connection.execute(select(d.c.path).where(mine, d.c.removed == 1)).scalars()
             removed = list(paths)
         for path in removed:
-            self._throw_away(path)
+            self.throw_away(self._root / path)
         return len(days)
 
     def empty_trash(self, before_us: int) -> None:
         """Delete the files that were put into the trash before a moment [µs]."""
-        for path in _files_below(self.trash, "*"):
+        for path in files_below(self.trash, "*"):
             if path.stat().st_mtime_ns // 1000 < before_us:
                 path.unlink(missing_ok=True)
 
-    def _throw_away(self, path: str) -> None:
-        file = self._root / path
+    def throw_away(self, file: Path) -> None:
+        """Put a file into the trash."""
         if file.exists():
             self.trash.mkdir(parents=True, exist_ok=True)
             # How long it has waited is told by the time at which it came here.
@@ -134,40 +132,8 @@ class Archive:
 
     def sweep(self) -> None:
         """Remove unfinished files that a crash has left."""
-        for path in self._files("*.part"):
+        for path in files_below(self._root / self._station, "*.part"):
             path.unlink(missing_ok=True)
-
-    def adopt(self) -> int:
-        """List the files of an archive whose database was lost; their days are unsettled.
-
-        Returns
-        -------
-        int
-            Number of days; a file that is no day of this station is left alone.
-        """
-        newest: dict[int, DayFile] = {}
-        for path in self._files("*.parquet"):
-            try:
-                station, day = look_at_day(path)
-            except StoreError:
-                continue
-            held = newest.get(day.day_us)
-            if station == self._station and (held is None or day.total > held.total):
-                newest[day.day_us] = day
-        if newest:
-            with self._store.writing() as connection:
-                for day in newest.values():
-                    insert_rows(connection, archive_days, [self._listed(day)], self._station)
-                extend_channels(connection, self._station, [d.records for d in newest.values()])
-                spans = [r for d in newest.values() for r in d.records.values()]
-                span = {
-                    "first_us": min(first for first, _, _ in spans),
-                    "last_us": max(last for _, last, _ in spans),
-                }
-                insert_rows(connection, unsettled, [span], self._station)
-        # What reading all of it took is given back to the system.
-        pa.default_memory_pool().release_unused()
-        return len(newest)
 
     def _keep_day(self, day: int) -> None:
         before = self._path_of(day)
@@ -175,7 +141,7 @@ class Archive:
         blocks = self._blocks_on(day)
         channels = sorted({c for b in blocks for c in b["channels"]} | self._archived_channels(day))
         file = write_day(folder, self._station, day, channels, self._parts_of(day, channels))
-        row = self._listed(file)
+        row = listed(file, self._root)
         with self._store.writing() as connection:
             rest = [part for b in blocks for part in self._outside(connection, b, day)]
             remove_blocks(connection, self._station, [b["sequence"] for b in blocks])
@@ -201,10 +167,11 @@ class Archive:
         if block["first_us"] >= day and block["last_us"] < day + DAY_US:
             return
         t = journal_blocks.c
-        data = connection.execute(
-            select(t.data).where(t.station == self._station, t.sequence == block["sequence"])
-        ).scalar_one()
-        times, columns = decode(bytes(data))
+        number = block["sequence"]
+        data, digest = connection.execute(
+            select(t.data, t.digest).where(t.station == self._station, t.sequence == number)
+        ).one()
+        times, columns = decode(check_block(number, bytes(data), digest))
         values = np.column_stack(list(columns.values()))
         for part in (times < day, times >= day + DAY_US):
             if part.any():
@@ -243,26 +210,26 @@ class Archive:
             found = connection.execute(query).scalar()
         return set() if found is None else set(json.loads(found))
 
-    def _listed(self, file: DayFile) -> dict[str, Any]:
-        return {
-            "day_us": file.day_us,
-            "path": file.path.relative_to(self._root).as_posix(),
-            "rows": file.rows,
-            "records": file.total,
-            "channels": json.dumps(sorted(file.records)),
-            "bytes": file.bytes,
-            "sha256": file.sha256,
-            "removed": 0,
-            "first_us": min(first for first, _, _ in file.records.values()),
-            "last_us": max(last for _, last, _ in file.records.values()),
-        }
-
-    def _files(self, pattern: str) -> list[Path]:
-        return _files_below(self._root / self._station, pattern)
-
     def _unlink(self, path: str) -> None:
         (self._root / path).unlink(missing_ok=True)
 
 
-def _files_below(folder: Path, pattern: str) -> list[Path]:
+def listed(file: DayFile, root: Path) -> dict[str, Any]:
+    """A day's file as a row of the manifest; ``root`` is the folder of the archive."""
+    return {
+        "day_us": file.day_us,
+        "path": file.path.relative_to(root).as_posix(),
+        "rows": file.rows,
+        "records": file.total,
+        "channels": json.dumps(sorted(file.records)),
+        "bytes": file.bytes,
+        "sha256": file.sha256,
+        "removed": 0,
+        "first_us": min(first for first, _, _ in file.records.values()),
+        "last_us": max(last for _, last, _ in file.records.values()),
+    }
+
+
+def files_below(folder: Path, pattern: str) -> list[Path]:
+    """Files of a folder and of those in it, by name."""
     return sorted(p for p in folder.rglob(pattern) if p.is_file()) if folder.is_dir() else []

@@ -4,7 +4,7 @@ up to a journal of crumbs. What is recorded stays the same to the bit.
 
 import math
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +14,7 @@ from stream.store.blocks import append_blocks, remove_blocks
 from stream.store.changes import Block
 from stream.store.connect import Store
 from stream.store.day_file import DAY_US
-from stream.store.journal import decode, encode
+from stream.store.journal import check_block, decode, encode
 from stream.store.schema import journal_blocks
 
 TOGETHER: Final = 32
@@ -50,7 +50,7 @@ def compact(store: Store, station: str) -> int:
         for sequences in full:
             with store.writing() as connection:
                 rows = connection.execute(
-                    select(t.source, t.data)
+                    select(t.source, t.data, t.sequence, t.digest)
                     .where(t.station == station, t.sequence.in_(sequences))
                     .order_by(t.sequence)
                 ).all()
@@ -59,8 +59,8 @@ def compact(store: Store, station: str) -> int:
             merged += len(sequences) - 1
 
 
-def _merge(rows: Sequence[tuple[str, bytes]]) -> Block:
-    parts = [decode(bytes(data)) for _, data in rows]
+def _merge(rows: Sequence[Any]) -> Block:
+    parts = [decode(check_block(number, bytes(data), known)) for _, data, number, known in rows]
     channels = tuple(sorted({c for _, columns in parts for c in columns}))
     times = np.concatenate([p[0] for p in parts])
     unique, place = np.unique(times, return_inverse=True)

@@ -13,7 +13,7 @@ import pyarrow as pa
 from numpy.typing import NDArray
 from sqlalchemy import BigInteger, bindparam, func, select
 
-from stream.errors import StoreError
+from stream.errors import RecordsDamaged, StoreError
 from stream.store.changes import Block
 from stream.store.connect import Store
 from stream.store.day_file import DAY_US, Columns, read_day
@@ -109,9 +109,29 @@ def encode(source: str, channels: tuple[str, ...], times: Micros, values: Floats
         rows=len(times),
         channels=channels,
         data=data,
-        digest=hashlib.blake2b(data, digest_size=16).hexdigest(),
+        digest=digest_of_block(data),
         records=records,
     )
+
+
+def digest_of_block(data: bytes) -> str:
+    """What a block is known by."""
+    return hashlib.blake2b(data, digest_size=16).hexdigest()
+
+
+def check_block(sequence: int, data: bytes, digest: str) -> bytes:
+    """A block as it was stored.
+
+    Raises
+    ------
+    RecordsDamaged
+        It is another now.
+    """
+    if digest_of_block(data) != digest:
+        raise RecordsDamaged(
+            f"block {sequence} of the records is damaged (its checksum differs)", sequence
+        )
+    return data
 
 
 def decode(data: bytes, channels: set[str] | None = None) -> tuple[Micros, dict[str, Floats]]:
@@ -295,7 +315,10 @@ class Journal:
         if isinstance(where, str):
             if self._archive is None:
                 raise StoreError(f"{where}: records lie in the archive, and no archive is given")
-            return read_day(self._archive / where, digest, channels)
+            try:
+                return read_day(self._archive / where, digest, channels)
+            except StoreError as error:
+                raise RecordsDamaged(str(error), where) from None
         t = journal_blocks
         with self._store.reading() as connection:
             data = connection.execute(
@@ -305,7 +328,7 @@ class Journal:
             ).scalar()
         if data is None:
             raise _Moved
-        return [decode(bytes(data), channels)]
+        return [decode(check_block(where, bytes(data), digest), channels)]
 
 
 def _together(held: list[Columns], fresh: list[Columns]) -> list[Columns]:

@@ -372,3 +372,16 @@ marks = Table(
 )
 """Small things that the service remembers over a restart: when it last looked at the clock,
 how far stored records have been checked."""
+
+damaged = Table(
+    "damaged",
+    metadata,
+    _key("station"),
+    Column("noted_us", BigInteger, primary_key=True, autoincrement=False),
+    Column("piece", _PATH, primary_key=True),
+    *[Column(name, BigInteger, nullable=False) for name in ("first_us", "last_us", "rows")],
+    Column("channels", Text, nullable=False),
+    Column("source", Text, nullable=False),
+    Column("data", LargeBinary),
+)
+"""Pieces of the journal that were found damaged and set aside, blocks with what they hold."""

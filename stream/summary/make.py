@@ -14,10 +14,12 @@ from stream.records import DAY, rfc3339
 from stream.refusals import by_reason
 from stream.station import Station, read_clock, read_notes, standing
 from stream.store.anchors import AnchorReader
+from stream.store.mending import Mending
 from stream.store.notes import Notes
 from stream.store.readers import Period
 from stream.summary.causes import Day, findings_of, unexplained, with_causes
 from stream.summary.closures import DayRows, chamber_days, faults_of, grave
+from stream.summary.damage import of_damage
 from stream.summary.findings import Evidence
 from stream.summary.fluxes import fluxes_of
 from stream.summary.model import ChamberDay, ClockDoubt, DaySummary, Fault, Machine, Task
@@ -82,6 +84,9 @@ def summarize(desk: Desk, day: date, *, now_us: int | None = None) -> DaySummary
         station.service.min_free_mb,
     )  # fmt: skip
     found += [f.task() for f in findings]
+    mending = Mending(desk.store, station.id, desk.file.archive)
+    zone = read_clock(station.station.timezone)
+    found += [f.task() for f in of_damage(mending, journal, period, zone)]
     due = hand_sampling(station, journal, morning)
     found += upkeep(station, notes, morning)
     if due:

@@ -16,7 +16,7 @@ from stream.pipeline.replay import join
 from stream.pipeline.steady import without_pauses
 from stream.station import load_station
 from stream.store import open_store
-from stream.store.archive import Archive
+from stream.store.adoption import adopt
 from stream.store.readers import Reader
 
 
@@ -27,7 +27,7 @@ def settled(path: Path, workers: int) -> tuple[float, float, int, float]:
         old.unlink()
     with closing(open_store(file.database_url)) as store:
         begun = time.perf_counter()
-        Archive(store, file.station.id, file.archive).adopt()
+        adopt(store, file.station.id, file.archive)
         adopted = time.perf_counter() - begun
         parts = join(file, store)
         many = Processes(file, file.database_url, workers) if workers > 1 else None

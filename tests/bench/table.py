@@ -48,7 +48,7 @@ from stream.service.pages import page_app
 from stream.sources.messages import Decoder, Message
 from stream.station import load_station, read_clock
 from stream.store import bulk, open_store
-from stream.store.archive import Archive
+from stream.store.adoption import adopt
 from stream.store.day_file import read_day, write_day
 from stream.store.schema import standard_visits
 
@@ -269,7 +269,7 @@ def station(folder: Path) -> list[Line]:
     file = load_station(path)
     found = []
     with closing(open_store(file.database_url)) as store:
-        Archive(store, file.station.id, file.archive).adopt()
+        adopt(store, file.station.id, file.archive)
         parts = join(file, store)
         took = best(1, parts.settlement.settle)
         again = best(2, lambda: parts.settlement.reprocess(-(2**62), 2**62))

@@ -17,6 +17,7 @@ from stream.pipeline.replay import Parts, join
 from stream.records import DAY, SECOND, Batch, tidy
 from stream.station import StationFile, load_station
 from stream.store import Store, open_store
+from stream.store.adoption import adopt
 from stream.store.archive import Archive
 from stream.store.compaction import TOGETHER, compact
 from stream.store.day_file import look_at_day, read_day, write_day
@@ -310,7 +311,7 @@ def test_an_archive_outlives_its_database(
     other = file.archive / "small" / "2026" / "notes-1.parquet"
     shutil.copy(__file__, other)
     fresh, fresh_parts = open_parts(file, sqlite_url.replace("test.db", "fresh.db"))
-    assert archive_of(fresh, file).adopt() == 2
+    assert adopt(fresh, "small", file.archive).days == 2
     fresh_parts.settlement.settle()
     assert records(fresh_parts) == records(parts)
     assert stored(fresh, *RESULTS, "journal_channels") == stored(

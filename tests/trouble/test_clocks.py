@@ -25,6 +25,7 @@ from stream.store.archive import Archive
 from stream.store.marks import Marks
 from stream.store.messages import Messages
 from stream.store.readers import Reader
+from stream.store.scrub import Scrub
 
 TOPIC = "small/records/a"
 BATCH = own_line_stream(hours=0.6)
@@ -94,7 +95,8 @@ class Keeper:
         """How many days there still are."""
         inbox = Inbox()
         schedule = Schedule(
-            self.file, self.archive, Reader(self.store, "small"), inbox,
+            self.file, self.archive, Scrub(self.store, "small", self.file.archive),
+            Reader(self.store, "small"), inbox,
             State("small", [SourceState("log")], self.file.path.parent), self.clock,
             lambda: self.parts.intake.latest_us, lambda: None, lambda: None, self.tell,
             lambda: None, lambda: None,
