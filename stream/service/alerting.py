@@ -23,6 +23,7 @@ RULES: Final = {
     "leak_suspected": "a chamber may leak",
     "chamber_hot": "a chamber is too hot",
     "disk_low": "the disk is nearly full",
+    "database_away": "the database cannot be written",
     "computer_clock": "this computer's clock is in doubt",
     "source_clock": "a source's clock is ahead",
 }

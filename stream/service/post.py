@@ -51,6 +51,7 @@ class Post:
         self._way = way
         self._tell = tell
         self._swept = 0.0
+        self._away = False
         self._held: dict[str, _Held] = {}
         self._lock = threading.Lock()
 
@@ -60,8 +61,13 @@ class Post:
             beat()
             try:
                 self.look(beat)
+                self._away = False
             except StoreError as error:
-                self._tell("warning", "messages cannot be read", way=self._way, error=str(error))
+                if not self._away:
+                    self._tell(
+                        "warning", "messages cannot be read", way=self._way, error=str(error)
+                    )
+                self._away = True
                 stop.wait(_LOOK_S)
             stop.wait(_LOOK_S)
 

@@ -5,7 +5,7 @@ import os
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from types import FrameType
 from typing import Final
@@ -18,7 +18,7 @@ from stream.pipeline.running import admit
 from stream.service.alerting import Alerting
 from stream.service.clock import ComputerClock
 from stream.service.descriptors import allow_many
-from stream.service.inbox import Inbox
+from stream.service.inbox import Inbox, Task
 from stream.service.intakes import FolderIntake, broker_intake, show
 from stream.service.log import Forward, Log
 from stream.service.metrics import Metrics
@@ -26,9 +26,11 @@ from stream.service.mornings import Mornings
 from stream.service.notify import Notifier
 from stream.service.post import WAYS, Post
 from stream.service.schedule import Schedule
-from stream.service.state import SourceState, State
+from stream.service.spool import Spool
+from stream.service.state import Known, SourceState, State
 from stream.service.supervisor import Hung, Part, Supervisor
 from stream.service.tables import TableIntake
+from stream.service.waiting import Waiting
 from stream.service.writer_thread import WriterThread
 from stream.sources.mqtt import Tell
 from stream.station import FolderSource, MqttSource, Station, StationFile, TablesSource
@@ -40,7 +42,6 @@ from stream.store.marks import Marks
 from stream.store.messages import Messages
 from stream.store.readers import Reader
 from stream.store.scrub import Scrub
-from stream.summary.now import Computer
 
 STOP_S: Final = 8.0
 """How long threads may take to stop; the manager is told to wait 10 s."""
@@ -95,15 +96,33 @@ class Service:
         with ExitStack() as stack:
             store = reach_store(self._url)
             stack.callback(store.close)
-            lock = stack.enter_context(self._lock(store))
-            store = self._whole_store(store, stack)
-            lock.claim(store)
-            self._work(store, lock, stack)
+            messages = Messages(store, self._file.station.id)
+            posts = {way: Post(self._file, messages, way, self._tell) for way in WAYS}
+            state = State(
+                self._file.station.id,
+                [SourceState(name) for name in _names(self._file.station)],
+                store.folder or self._file.path.resolve().parent,
+            )
+            known = Known(state)
+            alerting = Alerting(self._file, store, messages, posts, known.computer, self._tell)
+            waiting = Waiting(self._file, state, alerting, posts, self._tell)
+            lock = waiting.until(lambda: self._open(store, stack), self.stop)
+            if lock is not None:
+                self._work(store, lock, stack, known, posts, alerting)
+
+    def _open(self, store: Store, stack: ExitStack) -> WriterLock:
+        """Take the lock and bring the database up."""
+        with ExitStack() as attempt:
+            lock = attempt.enter_context(self._lock(store))
+            self._make_whole(store)
+            lock.claim()
+            stack.push(attempt.pop_all())
+        return lock
 
     def _lock(self, store: Store) -> WriterLock:
         return WriterLock(store, self._file.station.id)
 
-    def _whole_store(self, store: Store, stack: ExitStack) -> Store:
+    def _make_whole(self, store: Store) -> None:
         """Bring up the database; a damaged one is set aside and a new one begun."""
         try:
             check_intact(self._url)
@@ -111,10 +130,7 @@ class Service:
         except StoreDamaged as error:
             store.close()
             self._set_aside(error)
-            store = reach_store(self._url)
-            stack.callback(store.close)
             store.bring_up_to_date()
-        return store
 
     def _set_aside(self, error: StoreDamaged) -> None:
         aside = set_aside(self._url)
@@ -125,18 +141,22 @@ class Service:
             kept=str(aside),
         )
 
-    def _work(self, store: Store, lock: WriterLock, stack: ExitStack) -> None:
-        station = self._file.station
-        state = State(
-            station.id,
-            [SourceState(name) for name in _names(station)],
-            store.folder or self._file.path.resolve().parent,
-        )
+    def _work(
+        self,
+        store: Store,
+        lock: WriterLock,
+        stack: ExitStack,
+        known: Known,
+        posts: Mapping[str, Post],
+        alerting: Alerting,
+    ) -> None:
+        station, state = self._file.station, known.state
         archive = Archive(store, station.id, self._file.archive)
         marks = Marks(store, station.id)
         mender = Mender(self._file, store)
         parts = self._parts(store, archive, mender)
         clock = ComputerClock(marks, self._tell, right=self._clock_is_right)
+        known.clock = clock
         supervisor = Supervisor(self._tell)
         inbox = Inbox()
         intakes = {
@@ -159,6 +179,9 @@ class Service:
             [f.read_again for f in folders.values()], state, metrics, clock, self._tell,
         )  # fmt: skip
         main = Part("writer", writer.run, _WRITER_LIMIT_S)
+        spool = Spool.of(self._file)
+        if not spool.is_empty:
+            inbox.put(Task("spool", lambda: writer.take_spool(spool), brings=True))
 
         def say(how: str = "running") -> bytes:
             show(brokers, state)
@@ -168,15 +191,8 @@ class Service:
             return status
 
         say()
-        messages = Messages(store, station.id)
         mornings = Mornings(self._file, store, self._tell)
 
-        def computer() -> Computer:
-            ahead = {s.name: s.ahead for s in state.sources}
-            return Computer(state.free_mb(), clock.doubt, ahead)
-
-        posts = {way: Post(self._file, messages, way, self._tell) for way in WAYS}
-        alerting = Alerting(self._file, store, messages, posts, computer, self._tell)
         schedule = Schedule(
             self._file, archive, Scrub(store, station.id, self._file.archive), reader, inbox,
             state, clock, lambda: parts.intake.latest_us, say, main.beat, self._tell,

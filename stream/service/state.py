@@ -10,6 +10,8 @@ from typing import Any
 
 from stream import __version__
 from stream.records import SECOND, rfc3339
+from stream.service.clock import ComputerClock
+from stream.summary.now import Computer
 
 
 @dataclass(slots=True)
@@ -91,6 +93,21 @@ class State:
                 },
             }
         return json.dumps(content, ensure_ascii=False).encode()
+
+
+@dataclass(slots=True)
+class Known:
+    """What alerts are told of this computer."""
+
+    state: State
+    clock: ComputerClock | None = None
+    """None before the database could be opened."""
+
+    def computer(self) -> Computer:
+        """As it is now."""
+        doubt = self.clock.doubt if self.clock else ""
+        ahead = {s.name: s.ahead for s in self.state.sources}
+        return Computer(self.state.free_mb(), doubt, self.state.store_trouble or "", ahead)
 
 
 def _number(value: float) -> float | None:

@@ -2,7 +2,7 @@
 
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, replace
 from typing import Final, TypeVar
 
@@ -22,9 +22,11 @@ from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox, Item, Read, Sent, Task
 from stream.service.metrics import Metrics
 from stream.service.settling import SettleWhen
+from stream.service.spool import Spool, key_of
 from stream.service.state import State
-from stream.sources.messages import Decoder
+from stream.sources.messages import Decoder, Message
 from stream.sources.mqtt import Broker, Tell
+from stream.station import MqttSource
 from stream.store import Store, WriterLock
 from stream.store.changes import Row
 from stream.store.compaction import TOGETHER, compact
@@ -240,6 +242,35 @@ class WriterThread:
         self._try(self._parts.intake.refresh)
         if task.brings:
             self._when.expect()
+
+    def take_spool(self, spool: Spool) -> None:
+        """Take the messages that were written down while there was no database."""
+        sources = self._parts.file.station.sources
+        named = {key_of(s): i for i, s in enumerate(sources) if isinstance(s, MqttSource)}
+        count = 0
+        for name, messages in spool.groups():
+            source = named.get(name, next(iter(named.values()), None))
+            if source is None:
+                self._tell("error", "messages wait for a source of kind mqtt", file=str(spool.path))
+                return
+            for message, batch in self._decoded(source, messages):
+                self._keep(source, [(batch, [])], message.arrived_us)
+            count += len(messages)
+        spool.clear()
+        self._tell("info", "messages taken that had waited on the disk", count=count)
+
+    def _decoded(self, source: int, messages: Sequence[Message]) -> Iterator[tuple[Message, Batch]]:
+        """All in one, or one by one where one of them breaks it."""
+        try:
+            yield messages[-1], self._decoders[source].batch(messages)
+        except Exception:
+            for message in messages:
+                try:
+                    batch = self._decoders[source].batch([message])
+                except Exception as error:
+                    reason = f"cannot be taken: {_line(error)}"
+                    batch = refused_batch(message.topic, 0, reason, message.payload)
+                yield message, batch
 
     def _look_for_notes(self) -> None:
         self._noted_at = time.monotonic()

@@ -8,7 +8,7 @@ from stream.station.base import ClockTime, Model, Positive
 
 Rule = Literal[
     "no_records", "analyzer_silent", "lid_stuck", "leak_suspected", "chamber_hot", "disk_low",
-    "computer_clock", "source_clock",
+    "database_away", "computer_clock", "source_clock",
 ]  # fmt: skip
 Topic = Annotated[str, StringConstraints(pattern=r"^[^#+\x00]{1,200}$")]
 
@@ -56,6 +56,7 @@ class Alerts(Model):
         "leak_suspected",
         "chamber_hot",
         "disk_low",
+        "database_away",
         "computer_clock",
         "source_clock",
     )
@@ -65,7 +66,11 @@ class Alerts(Model):
     hold_min: Annotated[float, Field(ge=0, le=1440)] = 5.0
     quiet_from: ClockTime | None = None
     quiet_to: ClockTime | None = None
-    urgent: Annotated[tuple[Rule, ...], Field(strict=False)] = ("no_records", "disk_low")
+    urgent: Annotated[tuple[Rule, ...], Field(strict=False)] = (
+        "no_records",
+        "disk_low",
+        "database_away",
+    )
     mail: bool = True
     webhook: bool = True
     topic: Topic | None = None

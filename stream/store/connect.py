@@ -15,7 +15,7 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, inspect
-from sqlalchemy.engine import make_url
+from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 from sqlalchemy.pool import ConnectionPoolEntry
 
@@ -32,6 +32,8 @@ from stream.secret import shown_url
 
 BUSY_S: Final = 30
 """How long to wait for somebody else's write [s]."""
+STATEMENT_S: Final = 600
+"""How long a server may work at one statement [s]."""
 
 _OF_VALUES: Final = (psycopg.DataError, sqlite3.DataError)
 _UPGRADING: Final = threading.Lock()
@@ -183,7 +185,7 @@ def reach_store(url: str) -> Store:
             raise CommandError(f"{shown}: write an sqlite:/// or postgresql+psycopg:// URL")
         engine = create_engine(
             parsed,
-            connect_args=_connect_args(parsed.get_backend_name()),
+            connect_args=_connect_args(parsed),
             # A server that was away has closed its connections: find out before use.
             pool_pre_ping=parsed.get_backend_name() != "sqlite",
         )
@@ -222,10 +224,20 @@ def database_exists(url: str) -> bool:
     return Path(parsed.database).exists()
 
 
-def _connect_args(backend: str) -> dict[str, Any]:
-    if backend == "sqlite":
+def _connect_args(url: URL) -> dict[str, Any]:
+    """How long we wait for others; what the URL itself says goes first."""
+    if url.get_backend_name() == "sqlite":
         return {"timeout": BUSY_S}
-    return {"connect_timeout": 10}
+    given = {
+        "connect_timeout": 10,
+        # A server that has vanished behind a dead line is noticed within a minute.
+        "keepalives_idle": 20,
+        "keepalives_interval": 10,
+        "keepalives_count": 3,
+        "tcp_user_timeout": 60_000,
+        "options": f"-c statement_timeout={STATEMENT_S}s -c lock_timeout={BUSY_S}s",
+    }
+    return {key: value for key, value in given.items() if key not in url.query}
 
 
 def _make_private(path: str | None) -> None:
@@ -287,6 +299,9 @@ def _bring_up_to_date(engine: Engine, shown: str) -> None:
             if engine.dialect.name == "postgresql":
                 # Several stations may come to a new database at the same moment; whoever
                 # is second finds all done.
+                # A large table takes its time, and so may whoever is first.
+                connection.exec_driver_sql("SET LOCAL statement_timeout = 0")
+                connection.exec_driver_sql("SET LOCAL lock_timeout = 0")
                 connection.exec_driver_sql("SELECT pg_advisory_xact_lock(7103245911)")
             config = migrations()
             config.attributes["connection"] = connection

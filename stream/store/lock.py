@@ -70,13 +70,8 @@ class WriterLock:
                 raise self._busy("")
             self._connection = connection
 
-    def claim(self, store: Store | None = None) -> None:
+    def claim(self) -> None:
         """Leave a mark in the database, once it has its tables; renewed with the lock.
-
-        Parameters
-        ----------
-        store : Store, optional
-            What took the place of a damaged one.
 
         Raises
         ------
@@ -85,7 +80,6 @@ class WriterLock:
         StoreError
             The database refuses.
         """
-        self._store = store or self._store
         if not self._store.is_sqlite:
             return
         owner = self._owner or Owner(self._store, self._station)
@@ -118,6 +112,11 @@ class WriterLock:
     def _lock_file(self) -> None:
         # By any link there is one file, and beside it one lock.
         database = Path(str(self._store.engine.url.database)).resolve()
+        if not database.parent.is_dir():
+            raise StoreError(
+                f"{self._store.shown}: the database cannot be opened: its folder is not there;"
+                " mount its disk, or make the folder"
+            )
         if database.exists() and database.stat().st_nlink > 1:
             raise StoreError(
                 f"{self._store.shown}: the file has another name too (a hard link), under which a"

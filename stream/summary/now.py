@@ -45,12 +45,15 @@ class Computer:
         Free disk [MB]; NaN where that cannot be told.
     clock_doubt : str
         Why the computer's clock is in doubt; empty where it is not.
+    database : str
+        Why the database cannot be written; empty where it can.
     ahead : mapping
         Source → whether most of its records are dated after their arrival.
     """
 
     free_mb: float
     clock_doubt: str = ""
+    database: str = ""
     ahead: Mapping[str, bool] = field(default_factory=dict)
 
 
@@ -111,6 +114,12 @@ def of_computer(computer: Computer, station: Station) -> Iterator[Condition]:
         )
         sight: Sight = "wrong" if computer.clock_doubt else "fine"
         yield Condition("computer_clock", "computer", sight, text)
+    if "database_away" in wanted:
+        text = (
+            f"The database cannot be written: {computer.database}. Brokers, folders and this"
+            " computer's disk keep the records until it can."
+        )
+        yield Condition("database_away", "database", "wrong" if computer.database else "fine", text)
     if "source_clock" in wanted:
         for source, ahead in computer.ahead.items():
             text = (

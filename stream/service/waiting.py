@@ -1,0 +1,163 @@
+"""The service before its database can be opened: records go to disk, and people are told."""
+
+import threading
+import time
+from collections.abc import Callable, Mapping
+from typing import Final, TypeVar
+
+from stream.errors import StoreCorrupt, StoreError, StoreTaken
+from stream.service.alerting import Alerting
+from stream.service.inbox import Inbox, Sent
+from stream.service.intakes import broker_intake
+from stream.service.notify import Notifier
+from stream.service.post import Post
+from stream.service.spool import Spool, key_of
+from stream.service.state import SourceState, State
+from stream.service.supervisor import Part, Supervisor
+from stream.sources.mqtt import Broker, Tell
+from stream.station import MqttSource, StationFile
+
+T = TypeVar("T")
+_LOOK_S: Final = 0.5
+_LONGEST_WAIT_S: Final = 30.0
+_ALERTS_S: Final = 60.0
+_STOP_S: Final = 8.0
+_LIMIT_S: Final = 300.0
+
+
+class Waiting:
+    """Waits for the database.
+
+    Parameters
+    ----------
+    file : StationFile
+    state : State
+        Told what keeps the database away.
+    alerting : Alerting
+    posts : mapping
+        Way → the post that sends from memory.
+    tell : callable
+        The log.
+    """
+
+    def __init__(
+        self,
+        file: StationFile,
+        state: State,
+        alerting: Alerting,
+        posts: Mapping[str, Post],
+        tell: Tell,
+    ) -> None:
+        self._file = file
+        self._state = state
+        self._alerting = alerting
+        self._posts = posts
+        self._tell = tell
+        self._spool = Spool.of(file)
+        self._inbox = Inbox()
+        self._brokers: dict[int, Broker] = {}
+
+    def until(self, attempt: Callable[[], T], stop: threading.Event) -> T | None:
+        """Try something until it works or ``stop`` is set, then None.
+
+        Raises
+        ------
+        StoreTaken, StoreCorrupt
+            Waiting does not mend that.
+        """
+        try:
+            return attempt()
+        except (StoreTaken, StoreCorrupt):
+            raise
+        except StoreError as error:
+            self._trouble(error, 1.0)
+        supervisor = Supervisor(self._tell)
+        notifier = Notifier()
+        notifier.send("READY=1", "STATUS=waiting for the database")
+        self._start(supervisor)
+        try:
+            return self._wait(attempt, stop, supervisor, notifier)
+        finally:
+            supervisor.stop.set()
+            self._inbox.wake()
+            supervisor.join(_STOP_S)
+            for broker in self._brokers.values():
+                broker.close(self._state.as_json("stopped"))
+
+    def _wait(
+        self,
+        attempt: Callable[[], T],
+        stop: threading.Event,
+        supervisor: Supervisor,
+        notifier: Notifier,
+    ) -> T | None:
+        wait, alerted = 1.0, 0.0
+        again_at = time.monotonic() + wait
+        while not stop.wait(_LOOK_S):
+            supervisor.look()
+            notifier.alive()
+            if time.monotonic() - alerted > _ALERTS_S or not alerted:
+                self._alerting.look()
+                alerted = time.monotonic()
+            if time.monotonic() < again_at:
+                continue
+            wait = min(2 * wait, _LONGEST_WAIT_S)
+            try:
+                found = attempt()
+            except (StoreTaken, StoreCorrupt):
+                raise
+            except StoreError as error:
+                self._trouble(error, wait)
+            else:
+                self._state.store_trouble = None
+                self._tell("info", "database is back")
+                return found
+            again_at = time.monotonic() + wait
+        return None
+
+    def _trouble(self, error: StoreError, wait: float) -> None:
+        self._state.store_trouble = str(error)
+        self._tell("error", "database away", error=str(error), again_in_s=wait)
+
+    def _start(self, supervisor: Supervisor) -> None:
+        names = [SourceState(s.name) for s in self._state.sources]
+        shown = State(self._state.station, names, self._state.disk)
+        for i, source in enumerate(self._file.station.sources):
+            if isinstance(source, MqttSource):
+                intake = broker_intake(self._file, i, source, self._inbox, shown, self._tell)
+                self._brokers[i] = intake.broker
+        supervisor.add(Part("spool", self._keep, _LIMIT_S))
+        for i, broker in self._brokers.items():
+            supervisor.add(Part(f"broker {names[i].name}", broker.run, _LIMIT_S))
+        for way, post in self._posts.items():
+            supervisor.add(Part(f"post {way}", post.run, _LIMIT_S))
+
+    def _keep(self, stop: threading.Event, beat: Callable[[], None]) -> None:
+        """Write down what comes, then acknowledge it; while the disk refuses, brokers wait."""
+        held: list[Sent] = []
+        told = False
+        while not stop.is_set():
+            beat()
+            held = held or [s for s in self._inbox.gather(1.0) if isinstance(s, Sent)]
+            low = self._state.free_mb() < self._file.station.service.min_free_mb
+            try:
+                if held and low:
+                    raise OSError(None, "the disk is nearly full")
+                self._write_down(held)
+            except OSError as error:
+                if not told:
+                    self._tell(
+                        "error", "messages cannot be kept; brokers hold them",
+                        file=str(self._spool.path), error=error.strerror,
+                    )  # fmt: skip
+                told = True
+                stop.wait(1.0)
+                continue
+            held, told = [], False
+
+    def _write_down(self, held: list[Sent]) -> None:
+        for i, source in enumerate(self._file.station.sources):
+            mine = [s.message for s in held if s.source == i]
+            if mine and isinstance(source, MqttSource):
+                self._spool.keep(key_of(source), mine)
+                self._brokers[i].acknowledge(mine)
