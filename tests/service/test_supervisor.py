@@ -6,6 +6,7 @@ import time
 from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 import structlog
@@ -223,10 +224,10 @@ def test_scheduled_work_that_breaks_holds_up_nothing(
 ) -> None:
     """The archive fails by a fault of ours, with records of a file behind it."""
 
-    def broken(self: Archive, before_us: int, told: object) -> int:
+    def broken(self: Archive) -> None:
         raise IndexError("a fault of ours")
 
-    monkeypatch.setattr(Archive, "keep", broken)
+    monkeypatch.setattr(Archive, "sweep", broken)
     expected = undisturbed(tmp_path)
     file = tmp_path / "station.toml"
     file.write_text(station_text())
@@ -243,14 +244,14 @@ def test_scheduled_work_that_breaks_holds_up_nothing(
 def test_a_piece_of_a_file_that_breaks_the_intake(
     tmp_path: Path, sqlite_url: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    take = Intake.take
+    take = Intake.take_all
 
-    def broken(self: Intake, batch: Batch, positions: object = ()) -> Written:
-        if batch.source == "b.csv" and len(batch):
+    def broken(self: Intake, pieces: list[tuple[Batch, Any]]) -> Written:
+        if any(batch.source == "b.csv" and len(batch) for batch, _ in pieces):
             raise IndexError("a fault of ours")
-        return take(self, batch, positions)  # type: ignore[arg-type]
+        return take(self, pieces)
 
-    monkeypatch.setattr(Intake, "take", broken)
+    monkeypatch.setattr(Intake, "take_all", broken)
     expected = undisturbed(tmp_path)
     file = tmp_path / "station.toml"
     file.write_text(station_text(extra="[archive]\nafter_days = 36500"))
