@@ -227,8 +227,9 @@ def _words(channel: str, column: pa.Array, lines: LineReader) -> Floats | None:
         return None
     states = lines.wanted[channel].states
     try:
+        sure = lines.source.decimal is not None
         numbers = [
-            read_number(channel, str(word).strip(), decimal, states, lines.missing)
+            read_number(channel, str(word).strip(), decimal, states, lines.missing, sure=sure)
             for word in coded.dictionary
         ]
     except RecordError:

@@ -19,9 +19,18 @@ _NINES: Final = tuple(
 )
 MISSING: Final = ("", *_WORDS, *_NINES)
 """What loggers and spreadsheets write for "no value"."""
-_POINT: Final = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?$", re.ASCII)
+_POINT: Final = re.compile(r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eEdD][+-]?\d+)?$", re.ASCII)
 _THOUSANDS: Final = re.compile(r"^[+-]?\d{1,3},\d{3}$", re.ASCII)
 _COMMA: Final = re.compile(r"^[+-]?(?:\d+,\d*|,\d+)(?:[eE][+-]?\d+)?$", re.ASCII)
+
+
+_GROUPS: Final = {
+    ".": re.compile(r"^[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?$", re.ASCII),
+    ",": re.compile(r"^[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?$", re.ASCII),
+}
+"""Decimal mark → numbers whose thousands are parted by the other one."""
+_APART: Final = re.compile(r"(?<=\d)['\u2019\u00a0\u202f\u2009](?=\d{3}(?:\D|$))")
+"""What parts thousands and nothing else."""
 
 
 def missing_words(given: Sequence[str] | None, decimal: Decimal | None) -> tuple[str, ...]:
@@ -35,7 +44,9 @@ def missing_words(given: Sequence[str] | None, decimal: Decimal | None) -> tuple
 def decimal_of(cell: str) -> Decimal | None:
     """The decimal mark that a cell shows, if any."""
     if "," in cell:
-        return "," if _COMMA.match(cell) else None
+        if _COMMA.match(cell):
+            return ","
+        return next((m for m in (".", ",") if m in cell and _GROUPS[m].match(cell)), None)
     return "." if "." in cell and _POINT.match(cell) else None
 
 
@@ -45,8 +56,10 @@ def read_number(
     decimal: Decimal | None,
     states: Mapping[str, float],
     missing: frozenset[str],
+    *,
+    sure: bool = False,
 ) -> float:
-    """One cell as a number.
+    """One cell as a number; thousands may be parted where that cannot be read otherwise.
 
     Parameters
     ----------
@@ -60,6 +73,8 @@ def read_number(
         Words in lower case → their numbers.
     missing : frozenset of str
         Cells without a value.
+    sure : bool
+        Whether a person says what the decimal mark is: the other one then parts thousands.
 
     Returns
     -------
@@ -76,11 +91,13 @@ def read_number(
     state = states.get(cell.lower())
     if state is not None:
         return state
+    written, cell = cell, _APART.sub("", cell.replace("\u2212", "-"))
+    cell = _in_one(cell, decimal, sure=sure)
     plain = cell
     if "," in cell:
         if decimal == "." and _COMMA.match(cell):
             raise RecordError(
-                f"{channel}: {cell[:40]!r} has a decimal comma, and other numbers of this file"
+                f"{channel}: {written[:40]!r} has a decimal comma, and other numbers of this file"
                 " a point"
             )
         if decimal is None and _COMMA.match(cell):
@@ -94,11 +111,22 @@ def read_number(
             f"{channel}: {cell[:40]!r} has a decimal point, and other numbers of this file a comma"
         )
     if not _POINT.match(plain):
-        raise RecordError(f"{channel}: {cell[:40]!r} is not a number")
-    number = float(plain)
+        raise RecordError(f"{channel}: {written[:40]!r} is not a number")
+    number = float(plain.replace("d", "e").replace("D", "e"))
     if number in (float("inf"), float("-inf")):
         raise RecordError(f"{channel}: {cell[:40]!r} is too large")
     return number
+
+
+def _in_one(cell: str, decimal: Decimal | None, *, sure: bool) -> str:
+    """A number without the marks that part its thousands, where there is no other way to
+    read it: both marks are there, one of them is there twice, or a person said which is which.
+    """
+    for mark, other in ((".", ","), (",", ".")):
+        if decimal in (None, mark) and other in cell and _GROUPS[mark].match(cell):
+            plain = mark in cell or cell.count(other) > 1 or (sure and decimal == mark)
+            return cell.replace(other, "") if plain else cell
+    return cell
 
 
 def decimal_shown(cells: Sequence[str], delimiter: str) -> Decimal | None:

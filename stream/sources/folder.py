@@ -31,7 +31,7 @@ from stream.sources.replay import (
     looks_like_senml,
     read_recording,
 )
-from stream.sources.text import WholeLines
+from stream.sources.text import WholeLines, ends_with_returns
 from stream.sources.unpack import is_packed, open_content
 from stream.sources.waiting import WaitingDates
 from stream.station import FolderSource, Station
@@ -126,7 +126,7 @@ class FolderWatch:
                 if self._is_quiet(file):
                     yield from self._whole(file, head)
                 return
-            if b"\n" not in head:
+            if b"\n" not in head and not ends_with_returns(head):
                 if len(head) < _LAYOUT_HEAD:
                     return
                 raise SourceError(f"{file.name}: its first line is too long for a log")

@@ -10,7 +10,7 @@ from typing import Final
 import msgspec
 
 from stream.errors import SourceError
-from stream.sources.cells import Decimal
+from stream.sources.cells import MISSING, Decimal, decimal_of
 from stream.sources.header import Wanted, check_units, find_channels, find_time, split_unit
 from stream.sources.text import as_text
 from stream.sources.timestamps import DateOrder, is_stamp
@@ -23,6 +23,7 @@ _MOST_LINES: Final = 200
 SETTLED: Final = 3
 """At most so many lines of units and kinds follow a header."""
 _BLANKS: Final = re.compile(r"[ \t]+")
+_COMMENTS: Final = ("#", "%", "//", "!")
 _SEP: Final = re.compile(r'^"?sep=(.)"?$', re.IGNORECASE)
 
 
@@ -202,9 +203,10 @@ def header_layout(
 def no_layout(name: str, head: bytes, source: FolderSource, wanted: Wanted) -> SourceError:
     """Why no layout was found, and what to do."""
     lines = [line for line in _lines(head) if line.strip()]
+    lines = [line for line in lines if not comment_mark(line.lstrip())] or lines
     if not lines:
         return SourceError(f"{name}: the file is empty; give a file with a header and records")
-    if "\0" in lines[0] or _is_binary(lines[0]):
+    if any("\0" in line or _is_binary(line) for line in lines[:5]):
         return SourceError(f"{name}: neither delimited text nor SenML; give a logger's text file")
     delimiters = (source.delimiter,) if source.delimiter else DELIMITERS[:-1]
     split = [(split_line(line, d), d) for line in lines[:_MOST_LINES] for d in delimiters]
@@ -222,6 +224,11 @@ def no_layout(name: str, head: bytes, source: FolderSource, wanted: Wanted) -> S
             f"{name}: its first line {lines[0].strip()[:60]!r} is no header of delimited columns;"
             " give a logger's text file"
         )
+    if not named and all(_is_value(cell) for cell in widest):
+        return SourceError(
+            f"{name}: no line of column names ({_listed(widest)}); set header_line = 0 and columns"
+            " of its source in the station file"
+        )
     told = "of times" if source.time_column is None else repr(source.time_column)
     return SourceError(
         f"{name}: no column {told} in its header ({_listed(widest)});"
@@ -229,12 +236,17 @@ def no_layout(name: str, head: bytes, source: FolderSource, wanted: Wanted) -> S
     )
 
 
+def _is_value(cell: str) -> bool:
+    """Whether a cell is no name: a number, a time, or nothing."""
+    return cell in MISSING or decimal_of(cell) is not None or not any(c.isalpha() for c in cell)
+
+
 def _lines(head: bytes) -> list[str]:
     return [as_text(line).rstrip("\r") for line in head.removesuffix(b"\n").split(b"\n")]
 
 
 def _is_binary(line: str) -> bool:
-    return any((ord(c) < 32 and c not in "\t\r\f\x1a") or 127 <= ord(c) < 160 for c in line)
+    return any((ord(c) < 32 and c not in "\t\r\f\x1a") or ord(c) == 127 for c in line)
 
 
 def _header_cells(line: str, delimiter: str, source: FolderSource) -> list[str]:
@@ -246,7 +258,13 @@ def _header_cells(line: str, delimiter: str, source: FolderSource) -> list[str]:
 def _names(line: str, delimiter: str) -> list[str]:
     """Cells of a line that may be a header; the mark of a comment before it is none of it."""
     plain = line.lstrip()
-    return split_line(plain[1:].lstrip() if plain.startswith("#") else line, delimiter)
+    mark = comment_mark(plain)
+    return split_line(plain[len(mark) :].lstrip() if mark else line, delimiter)
+
+
+def comment_mark(line: str) -> str:
+    """What a line begins with that is none of the data; empty where it is no comment."""
+    return next((mark for mark in _COMMENTS if line.startswith(mark)), "")
 
 
 def _check(name: str, cells: Sequence[str], channels: dict[str, int], wanted: Wanted) -> None:
@@ -279,7 +297,8 @@ def _without_header(
     wanted: Wanted,
 ) -> Layout | None:
     """By the names that the station file gives."""
-    first = next((line for line in lines if line.strip() and not _SEP.match(line.strip())), "")
+    plain = (line for line in lines if line.strip() and not comment_mark(line.lstrip()))
+    first = next((line for line in plain if not _SEP.match(line.strip())), "")
     count = len(source.columns)
     fitting = [d for d in delimiters if len(split_line(first, d)) == count]
     delimiter = fitting[0] if fitting else delimiters[0]
@@ -303,12 +322,16 @@ def _by_content(
             if time is None or len(cells) < 2:
                 continue
             for above in range(at - 1, -1, -1):
-                names = _names(lines[above], delimiter)
-                if len(names) == len(cells) and (channels := find_channels(name, names, wanted)):
-                    if time in channels.values():
+                written = _names(lines[above], delimiter)
+                names = without_empty_end(written)
+                # Records may end with a delimiter where the header does not.
+                fits = time < len(names) <= len(cells) and not any(cells[len(names) :])
+                if fits and (channels := find_channels(name, names, wanted)):
+                    if time in channels.values() or is_stamp(names[time]):
                         return None
                     _check(name, names, channels, wanted)
-                    found = Layout(delimiter, tuple(names), time, channels, 1)
+                    surplus = len(written) - len(names) or None
+                    found = Layout(delimiter, tuple(names), time, channels, 1, surplus=surplus)
                     return _placed(found, lines, above)
     return None
 

@@ -19,6 +19,7 @@ from stream.sources.header import Wanted, check_units, says_utc
 from stream.sources.layout import (
     SETTLED,
     Layout,
+    comment_mark,
     header_layout,
     line_digest,
     split_line,
@@ -157,8 +158,8 @@ class LineReader:
         except RecordError:
             if self._is_new_header(text, number, rejects) or self._is_unit_line(cells):
                 return None
-            if cells[0].startswith("#") and cells[0] not in self.missing:
-                return None  # a comment
+            if comment_mark(text.lstrip()) and cells[0] not in self.missing:
+                return None
             raise
         self._count(SETTLED)
         return *moment, self._values(cells, line, number, rejects)
@@ -374,7 +375,9 @@ class LineReader:
     def _number(self, channel: str, cell: str) -> float:
         decimal = self.source.decimal or self.layout.decimal
         states = self.wanted[channel].states
-        return read_number(channel, cell, decimal, states, self.missing)
+        return read_number(
+            channel, cell, decimal, states, self.missing, sure=self.source.decimal is not None
+        )
 
 
 def _with_time_of_day(layout: Layout) -> Layout:

@@ -20,9 +20,12 @@ class Encoding:
     name : str
         A codec of Python; ``utf-8`` leaves bytes as they are, since stray bytes of
         another encoding in a column that nobody wants must cost nothing.
+    returns : bool
+        Whether lines end with a carriage return alone, as some spreadsheets write them.
     """
 
     name: str = "utf-8"
+    returns: bool = False
 
     @property
     def is_wide(self) -> bool:
@@ -32,13 +35,17 @@ class Encoding:
     def lines_end(self, block: bytes) -> int:
         """Bytes up to and with the last line end; 0 where there is none."""
         if not self.is_wide:
-            return block.rfind(b"\n") + 1
+            return block.rfind(b"\r" if self.returns else b"\n") + 1
         kind = "<u2" if self.name == "utf-16-le" else ">u2"
         ends = np.flatnonzero(np.frombuffer(block, kind, len(block) // 2) == 10)
         return (int(ends[-1]) + 1) * 2 if len(ends) else 0
 
     def to_utf8(self, block: bytes) -> bytes:
-        """Whole lines as UTF-8; a mark at the beginning of a file is no text."""
+        """Whole lines as UTF-8, each with a line feed at its end; a mark at the beginning of a
+        file is no text.
+        """
+        if self.returns:
+            block = block.replace(b"\r", b"\n")
         if self.name != "utf-8":
             return block.decode(self.name, "replace").removeprefix("\ufeff").encode()
         return block.removeprefix(BOM)
@@ -48,11 +55,18 @@ def find_encoding(head: bytes, given: str | None = None) -> Encoding:
     """The encoding of a file that begins with ``head``."""
     marked = next((name for mark, name in _WIDE.items() if head.startswith(mark)), None)
     if given is None:
-        return Encoding(marked or "utf-8")
-    plain = codecs.lookup(given).name
-    if plain == "utf-16":
-        return Encoding(marked or "utf-16-le")
-    return Encoding("utf-8" if plain == "utf-8-sig" else plain)
+        name = marked or "utf-8"
+    else:
+        plain = codecs.lookup(given).name
+        name = "utf-8" if plain == "utf-8-sig" else plain
+        if plain == "utf-16":
+            name = marked or "utf-16-le"
+    return Encoding(name, returns=not name.startswith("utf-16") and ends_with_returns(head))
+
+
+def ends_with_returns(head: bytes) -> bool:
+    """Whether the lines of a file that begins so end with a carriage return alone."""
+    return b"\n" not in head and head.count(b"\r") > 1
 
 
 class Readable(Protocol):

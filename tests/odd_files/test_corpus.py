@@ -21,7 +21,14 @@ KEYS = {
     "date_order", "time_format", "missing", "clock",
 }  # fmt: skip
 
-DRESSED = {"senml-document", "senml-beside-columns", "numbers-in-every-dress", "compressed"}
+DRESSED = {
+    "both-decimal-marks-in-a-number",
+    "bad-cells-bad-rows-and-a-cut",
+    "senml-document",
+    "senml-beside-columns",
+    "numbers-in-every-dress",
+    "compressed",
+}
 """Cases whose values are sums, or are not written plainly."""
 
 

@@ -9,6 +9,7 @@ import pytest
 from broker import Mosquitto
 from running import wait
 
+from stream.secret import Secret
 from stream.sources.messages import Message
 from stream.sources.mqtt import Broker
 from stream.station import MqttSource
@@ -30,7 +31,7 @@ class Client:
         self.broker = Broker(
             source,
             "tested",
-            password=mosquitto.PASSWORD,
+            password=Secret(mosquitto.PASSWORD),
             files=(None, None, None),
             status_topic="tested/status",
             last_will=b"vanished",
