@@ -105,7 +105,7 @@ def _replay(arguments: argparse.Namespace) -> int:
     _admitted(file, url)
     with Progress() as progress:
         done = replay(file, arguments.files, url, partial=arguments.partial, report=progress)
-    print("\n".join([done.sentence(), *done.refusals()]))
+    print("\n".join([done.sentence(), *done.older(), *done.refusals()]))
     for line in done.not_taken:
         print(f"lidstream: {line}", file=sys.stderr)
     if done.not_taken:

@@ -68,8 +68,9 @@ class KeyFile:
 
     def _read(self, path: Path) -> None:
         found = path.read_bytes()
-        mode = path.stat().st_mode
-        if len(found) < _KEY_BYTES or (os.name == "posix" and mode & 0o077):
+        about = path.stat()
+        shared = os.name == "posix" and (about.st_mode & 0o077 or about.st_uid != os.getuid())
+        if len(found) < _KEY_BYTES or shared:
             # Others may have read it, or it is none.
             self.renew()
             return

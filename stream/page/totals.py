@@ -62,7 +62,9 @@ class TotalsKept:
 def _work_out(desk: Desk, first_us: int, stop_us: int) -> Totals:
     station = desk.file.station
     season = station.season
-    begin, end = day_at(station, first_us), day_at(station, stop_us) - timedelta(days=1)
+    # A day whose last hour was reached is whole: no logger's last record is at midnight.
+    end = day_at(station, stop_us + 3600 * SECOND) - timedelta(days=1)
+    begin = day_at(station, first_us)
     if season is not None:
         begin, end = max(begin, season.start), min(end, season.end)
     if end < begin:

@@ -22,6 +22,10 @@ _FALLS: Final = 300.0
 _CHANGES: Final = {"CO2": 15_000.0, "CH4": 30.0, "N2O": 3.0}
 """What outdoor air changes by between two closures without more ado [nmol mol⁻¹; common
 practice, no source]."""
+_AIRED_S: Final = 3600.0
+"""An open chamber has been aired after so long, even in a calm [s; common practice, no source]."""
+_SHUT: Final = 0.9
+"""Share that is left where the lid did not open at all."""
 _TOO_SHARP = REASON_WORDS[Reason.CURVE_TOO_SHARP]
 
 
@@ -72,6 +76,7 @@ def seal_flags(
     *,
     dark: bool = False,
     still: bool = False,
+    rest_s: float = math.nan,
 ) -> set[str]:
     """Flags of a closure from its flux rows, one a gas.
 
@@ -89,6 +94,8 @@ def seal_flags(
         Whether it was dark.
     still : bool
         Whether the soil is frozen or full of water, and need not breathe.
+    rest_s : float
+        How long the lid had stood open since the closure before [s]; NaN where not known.
     """
     sound = [r for r in rows if quality(r["flags"].split()) not in {BAD, MISSING} and r["model"]]
     flags: set[str] = set()
@@ -102,16 +109,23 @@ def seal_flags(
             flags.add("co2_falls_in_dark")
     if len(sound) > 1 and all(r["model_reason"] == _TOO_SHARP for r in sound):
         flags.add("leak_suspected")
-    if earlier and _is_held_back(sound, rules, earlier):
+    if (
+        earlier
+        and not (dark and rest_s > _AIRED_S)
+        and _is_held_back(sound, rules, earlier, rest_s)
+    ):
         flags.add("not_flushed")
     return flags
 
 
-def _is_held_back(rows: Sequence[Row], rules: ClosureRules, earlier: Mapping[str, Earlier]) -> bool:
+def _is_held_back(
+    rows: Sequence[Row], rules: ClosureRules, earlier: Mapping[str, Earlier], rest_s: float
+) -> bool:
     """Whether every gas that rose clearly in the closure before is still there.
 
-    Where outdoor air is not known, two gases at least must say so: CO2 alone gathers
-    outdoors in any still night.
+    After an hour with an open lid nothing is left, unless it did not open, which shows by
+    day: what has gathered by night is that of still air. Where outdoor air is not known,
+    two gases at least must say so: CO2 alone gathers outdoors in any still night.
     """
     told = {}
     for row in rows:
@@ -121,7 +135,8 @@ def _is_held_back(rows: Sequence[Row], rules: ClosureRules, earlier: Mapping[str
             least = 0.0 if expected is not None else _CHANGES.get(gas, 0.0)
             told[gas] = earlier[gas].leftover(row["start_mole_fraction"], expected, least)
     shares = {gas: share for gas, share in told.items() if not math.isnan(share)}
-    if not shares or min(shares.values()) <= rules.max_leftover:
+    most = max(rules.max_leftover, _SHUT) if rest_s > _AIRED_S else rules.max_leftover
+    if not shares or min(shares.values()) <= most:
         return False
     known = any(gas in rules.ambient for gas in shares)
     return known or len(shares) > 1 or (len(told) == 1 and "CO2" not in told)

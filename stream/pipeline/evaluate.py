@@ -1,5 +1,6 @@
 """Closures of one analyzer become results: points, fits, choice, detection limit."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -56,6 +57,8 @@ from stream.store.journal import Journal, Series
 
 POOR_FIT = 5.0
 """Residual standard deviation over the stated precision, from which a fit is poor."""
+POOR_SHARE = 0.005
+"""The same over the rise: what is less bears on no flux [common practice, no source]."""
 
 
 def evaluate(
@@ -162,7 +165,11 @@ def results_of(
         starts = starts_of(scales, rows, {gas: p[i] for gas, p in points.items()})
         begun = start_flags(starts, station.closure, dark=dark[i])
         rows = [with_flags(row, begun.get(row["gas"], set())) for row in rows]
-        seal = seal_flags(rows, station.closure, before, dark=dark[i], still=soil_is_still(near))
+        rest_s = math.nan if event.before is None else (closed[i] - event.before[1]) / SECOND
+        seal = seal_flags(
+            rows, station.closure, before,
+            dark=dark[i], still=soil_is_still(near), rest_s=rest_s,
+        )  # fmt: skip
         flagged = [with_flags(row, seal) for row in rows]
         results.append(closure_result(event, near, water, flagged, tried, stays, seal))
     return results
@@ -362,6 +369,8 @@ def _fit(
             sigma = sigma * np.abs([p.gain for p in points])
         least = line_slope_se(sigma, span, segments.points) * np.sqrt(choice.noise_ratio)
         limit = np.fmax(limit, detection_limit(least, np.inf, moles))
-        poor = np.sqrt(choice.noise_variance) > POOR_FIT * sigma
+        scatter = np.sqrt(choice.noise_variance)
+        rise = np.abs(choice.slope) * span
+        poor = (scatter > POOR_FIT * sigma) & (scatter > POOR_SHARE * rise)
     bias = None if tau is None else bias_factors(segments, tau, choice.chosen, choice.models)
     return Outcome(candidates, choice, moles, relative, limit, poor, bias)

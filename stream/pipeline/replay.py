@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Final
 
 from stream.errors import SourceError
+from stream.pipeline.clocks import check_clocks
 from stream.pipeline.field_log import FieldLog
 from stream.pipeline.hand_intake import HandIntake, TakenTable
 from stream.pipeline.intake import Intake
@@ -115,7 +116,7 @@ class Replayed:
 
     ``not_taken`` has a line for each file that could not be understood; ``told`` says what
     came of the others; ``damaged`` has a line for each piece of the journal that was found
-    damaged on the way.
+    damaged on the way; ``stale`` counts closures that stand as another station file made them.
     """
 
     files: int
@@ -127,6 +128,7 @@ class Replayed:
     told: tuple[FileTold, ...] = ()
     not_taken: tuple[str, ...] = ()
     damaged: tuple[str, ...] = ()
+    stale: int = 0
 
     def sentence(self) -> str:
         """For people, in one line."""
@@ -141,6 +143,16 @@ class Replayed:
                 f" corrected, {_count(sum(t.rows for t in self.tables), 'row')}; "
             )
         return words + self.settled.sentence()
+
+    def older(self) -> list[str]:
+        """For people: that a changed station file has not changed what is stored."""
+        if not self.stale:
+            return []
+        were = "closure was" if self.stale == 1 else "closures were"
+        return [
+            f"{self.stale} stored {were} worked out with another station file, and replay leaves"
+            " them as they are; lidstream reprocess works them out with this one."
+        ]
 
     def refusals(self) -> list[str]:
         """For people: what could not be taken, by reason, with the first example of each."""
@@ -238,6 +250,7 @@ def replay(
         raise _missing_column(recordings, lacking)
     with closing(open_store(url)) as store, WriterLock(store, file.station.id) as lock:
         lock.claim()
+        check_clocks(file, store)
         parts, mender = join(file, store), Mender(file, store)
         lacking = _lacking(file, recordings, set(parts.journal.extent())) if recordings else {}
         if lacking and not partial and len(texts) == len(recordings):
@@ -268,6 +281,7 @@ def replay(
         return Replayed(
             len(told), new, held - new, rejects, settled, tuple(tables), tuple(told),
             tuple(found.refused), tuple(mender.told),
+            Reader(store, file.station.id).worked_out_otherwise(parts.log.file().digest),
         )  # fmt: skip
 
 

@@ -51,6 +51,9 @@ def gap_cause(runs: Runs, due_us: int, interval_us: int, hold_us: int, moving_li
     near = (runs.last >= due_us - quarter) & (runs.first <= due_us + quarter)
     stuck = near & (runs.state == MOVING) & (runs.last - runs.first > moving_limit_us)
     state = state_at(runs, due_us, hold_us)
+    # Where records ended as it was due, nobody knows whether it moved.
+    if state_at(runs, due_us + min(quarter, hold_us), hold_us) is None:
+        state = None
     if state == CLOSED:
         return "lid_stuck_closed"
     if state == MOVING or stuck.any():

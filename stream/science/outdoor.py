@@ -12,7 +12,7 @@ from memory, to three digits]."""
 START_NMOL: Final = {
     "CO2": (300_000.0, 5_000_000.0),
     "CH4": (1_000.0, 50_000.0),
-    "N2O": (250.0, 1_500.0),
+    "N2O": (250.0, 3_000.0),
 }
 """Within what a closure may begin [nmol mol⁻¹ of dry air]: canopies draw CO2 down by day, and
 all three gather over soil and livestock in still nights [common practice, no source]."""

@@ -12,6 +12,9 @@ from stream.science.water import dry_mole_fraction
 
 Floats = NDArray[np.float64]
 
+_LEAST_WATER = -0.002
+"""Water vapour that is read in dry gas, at least [mol mol⁻¹; common practice, no source]."""
+
 
 @dataclass(frozen=True, slots=True)
 class Scale:
@@ -53,7 +56,8 @@ def _judge(
         w = math.nan
         if told and vapour[i] >= w_low and vapour[i] <= w_high:
             w = vapour[i] * w_scale + w_shift
-            if not (w >= 0.0 and w < 1.0):
+            # In dry gas the noise of a reading goes below zero.
+            if not (w > _LEAST_WATER and w < 1.0):
                 w = math.nan
         if watched and status[i] == status[i]:
             good = False

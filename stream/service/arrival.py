@@ -41,6 +41,13 @@ class ArrivalWatch:
         """Whether most rows of the last ten minutes were dated too far ahead."""
         return 2 * sum(n for _, n, _ in self._ahead) > sum(n for _, _, n in self._ahead)
 
+    def is_ahead(self, batch: Batch, arrived_us: int) -> bool:
+        """Whether most rows that have come by now are dated too far after their arrival."""
+        early = int(np.count_nonzero(batch.times > arrived_us + self._limit_us))
+        ahead = early + sum(n for _, n, _ in self._ahead)
+        rows = len(batch) + sum(n for _, _, n in self._ahead)
+        return ahead >= FEWEST and 2 * ahead > rows
+
     def without_ahead(self, batch: Batch, arrived_us: int) -> Batch:
         """Refuse rows that are dated too far after their arrival.
 

@@ -58,7 +58,9 @@ class ComputerClock:
         self._steady = steady or time.monotonic
         self._clocks = self._wall(), self._steady()
         self._off_s = 0.0
-        self._agreed = 0
+        self._agreed: dict[int, int] = {}
+        self.confirmed = right
+        """Whether records have agreed with it since it was last set."""
         self.doubt = ""
         """Why it is in doubt; empty where it is not."""
         if not right:
@@ -77,6 +79,8 @@ class ComputerClock:
         if abs(jump) < _SET_S:
             return 0.0
         self._tell("warning", "this computer's clock was set", by_s=round(jump, 1))
+        self.confirmed = False
+        self._agreed.clear()
         self._off_s += jump
         if abs(self._off_s) < _JUMP_S:
             if self.doubt:
@@ -86,14 +90,25 @@ class ComputerClock:
             self._doubt(f"it jumped from {before} to {rfc3339(round(wall * SECOND))}")
         return jump
 
-    def heard(self, arrived_us: int, newest_us: int) -> None:
-        """Take note of a live record's time."""
-        agrees = abs(arrived_us - newest_us) <= _AGREES_S * SECOND
-        self._agreed = self._agreed + 1 if agrees else 0
-        if self._agreed >= _AGREE_FOR:
-            self._off_s = 0.0
+    def heard(self, source: int, arrived_us: int, newest_us: int) -> None:
+        """Take note of a live record's time. One that is late says nothing: links fill gaps,
+        and some loggers bring an hour at a time; one that is ahead speaks against the clock.
+        """
+        late_s = (arrived_us - newest_us) / SECOND
+        if late_s > _AGREES_S:
+            return
+        self._agreed[source] = self._agreed.get(source, 0) + 1 if late_s >= -_AGREES_S else 0
+        if self._agreed[source] >= _AGREE_FOR:
+            self._off_s, self.confirmed = 0.0, True
             if self.doubt:
                 self._believe("records agree with it")
+
+    def is_behind(self, source: str) -> None:
+        """Records of a source are ahead of it, and nothing has confirmed it yet: after a power
+        cut a clock without a battery goes on from where it stopped.
+        """
+        if not self.doubt and not self.confirmed:
+            self._doubt(f"records of {source} are dated after it, and it may be behind")
 
     def keep(self) -> None:
         """Store that the service looked at the clock now; not while it is in doubt."""
@@ -107,18 +122,19 @@ class ComputerClock:
     def _compare_with_last_look(self) -> None:
         now_us = round(self._clocks[0] * SECOND)
         try:
-            kept = self._marks.get(_LOOK)
-        except StoreError:
-            kept = None
+            kept = int(self._marks.get(_LOOK) or "")
+        except (StoreError, ValueError):
+            kept = None  # never stored, or no longer readable
         if now_us < _NEVER_SET_US:
             self._doubt(f"it shows {rfc3339(now_us)}: it was never set")
         elif kept is not None:
-            last = int(kept)
+            last = kept
             if now_us < last - round(_JUMP_S * SECOND) or now_us > last + _LONGEST_REST_US:
                 self._doubt(f"it shows {rfc3339(now_us)}, and {rfc3339(last)} when last looked at")
 
     def _doubt(self, why: str) -> None:
-        self.doubt, self._agreed = why, 0
+        self.doubt = why
+        self._agreed.clear()
         self._tell(
             "error", "this computer's clock is in doubt", why=why,
             held="retention, summaries, alerts about missing records",

@@ -12,6 +12,7 @@ from typing import Final
 
 from stream.errors import CommandError, LidstreamError, StoreDamaged
 from stream.pipeline.bring import bring
+from stream.pipeline.clocks import check_clocks
 from stream.pipeline.mend import Mender
 from stream.pipeline.replay import Parts, join
 from stream.pipeline.running import admit
@@ -38,6 +39,7 @@ from stream.store import Store, WriterLock, reach_store
 from stream.store.adoption import adopt
 from stream.store.archive import Archive
 from stream.store.damage import check_intact, set_aside
+from stream.store.lock import OneService
 from stream.store.marks import Marks
 from stream.store.messages import Messages
 from stream.store.readers import Reader
@@ -94,6 +96,9 @@ class Service:
             Something that waiting does not mend.
         """
         with ExitStack() as stack:
+            # Before anything is taken from a broker: two would take from one another.
+            place = self._file.path.resolve().parent / f".{self._file.station.id}.service.lock"
+            stack.enter_context(OneService(place))
             store = reach_store(self._url)
             stack.callback(store.close)
             messages = Messages(store, self._file.station.id)
@@ -153,6 +158,7 @@ class Service:
         station, state = self._file.station, known.state
         archive = Archive(store, station.id, self._file.archive)
         marks = Marks(store, station.id)
+        check_clocks(self._file, store)
         mender = Mender(self._file, store)
         parts = self._parts(store, archive, mender)
         clock = ComputerClock(marks, self._tell, right=self._clock_is_right)
@@ -174,9 +180,10 @@ class Service:
             for i, s in enumerate(station.sources)
             if isinstance(s, FolderSource)
         }
+        read_again = [f.read_again for f in folders.values()]
         writer = WriterThread(
             parts, store, lock, inbox, decoders, brokers, mender,
-            [f.read_again for f in folders.values()], state, metrics, clock, self._tell,
+            read_again, state, metrics, clock, self._tell,
         )  # fmt: skip
         main = Part("writer", writer.run, _WRITER_LIMIT_S)
         spool = Spool.of(self._file)
@@ -195,7 +202,7 @@ class Service:
 
         schedule = Schedule(
             self._file, archive, Scrub(store, station.id, self._file.archive), reader, inbox,
-            state, clock, lambda: parts.intake.latest_us, say, main.beat, self._tell,
+            state, clock, lambda: parts.intake.latest_us, read_again, say, main.beat, self._tell,
             mornings.look, alerting.look,
         )  # fmt: skip
         supervisor.add(main)

@@ -5,7 +5,7 @@ the archive every hour.
 import threading
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
@@ -47,6 +47,7 @@ class Schedule:
         state: State,
         clock: ComputerClock,
         newest_us: Callable[[], int | None],
+        read_again: Sequence[Callable[[], None]],
         say: Callable[[], object],
         beat: Callable[[], None],
         tell: Tell,
@@ -68,6 +69,7 @@ class Schedule:
         self._state = state
         self._clock = clock
         self._newest_us = newest_us
+        self._read_again = read_again
         self._mornings = mornings
         self._say = say
         self._beat = beat
@@ -107,7 +109,12 @@ class Schedule:
 
     def look_at_the_clock(self) -> None:
         """Let jobs follow this computer's clock where it was set."""
-        if self._clock.look():
+        jump = self._clock.look()
+        if jump > 0:
+            # What was refused as ahead may be due by now.
+            for ask in self._read_again:
+                ask()
+        if jump:
             for job in self._scheduler.get_jobs():
                 job.modify(next_run_time=datetime.now(UTC))
 

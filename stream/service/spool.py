@@ -3,6 +3,7 @@
 import base64
 import json
 import os
+import zlib
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Final
@@ -24,6 +25,8 @@ class Spool:
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self.damaged = 0
+        """Lines that :meth:`groups` could not read."""
 
     @classmethod
     def of(cls, file: StationFile) -> "Spool":
@@ -50,6 +53,7 @@ class Spool:
                     "topic": m.topic,
                     "payload": base64.b64encode(m.payload).decode(),
                     "arrived_us": m.arrived_us,
+                    "sum": _sum(source, m),
                 }
             ).encode()
             for m in messages
@@ -70,6 +74,7 @@ class Spool:
     def groups(self) -> Iterator[tuple[str, list[Message]]]:
         """Messages of one source that follow one another, so many at a time."""
         source, group = "", list[Message]()
+        self.damaged = 0
         with self.path.open("rb") as lines:
             for line in lines:
                 try:
@@ -77,19 +82,31 @@ class Spool:
                     message = Message(
                         found["topic"], base64.b64decode(found["payload"]), found["arrived_us"]
                     )
+                    of = str(found["source"])
+                    if found["sum"] != _sum(of, message):
+                        raise ValueError("its checksum differs")
                 except (ValueError, KeyError, TypeError):
-                    continue  # empty, or cut off before it was acknowledged
-                if group and (found["source"] != source or len(group) >= _TOGETHER):
+                    self.damaged += bool(line.strip())
+                    continue  # empty, damaged, or cut off before it was acknowledged
+                if group and (of != source or len(group) >= _TOGETHER):
                     yield source, group
                     group = []
-                source = found["source"]
+                source = of
                 group.append(message)
         if group:
             yield source, group
 
     def clear(self) -> None:
-        """Nothing waits any more."""
-        self.path.unlink(missing_ok=True)
+        """Nothing waits any more; a file with lines that could not be read is kept aside."""
+        if self.damaged:
+            self.path.replace(self.path.with_name(f"{self.path.name}.damaged"))
+        else:
+            self.path.unlink(missing_ok=True)
+
+
+def _sum(source: str, message: Message) -> int:
+    content = f"{source}\0{message.topic}\0{message.arrived_us}\0".encode() + message.payload
+    return zlib.crc32(content)
 
 
 def key_of(source: MqttSource) -> str:

@@ -3,7 +3,7 @@
 import threading
 import time
 from collections.abc import Callable, Mapping
-from typing import Final, TypeVar
+from typing import Final, Generic, TypeVar
 
 from stream.errors import StoreCorrupt, StoreError, StoreTaken
 from stream.service.alerting import Alerting
@@ -19,10 +19,36 @@ from stream.station import MqttSource, StationFile
 
 T = TypeVar("T")
 _LOOK_S: Final = 0.5
+_FIRST_S: Final = 5.0
+"""What takes longer to open is waited for with brokers taken and people told."""
 _LONGEST_WAIT_S: Final = 30.0
 _ALERTS_S: Final = 60.0
 _STOP_S: Final = 8.0
 _LIMIT_S: Final = 300.0
+
+
+class _Aside(Generic[T]):
+    """Something that is done in a thread of its own, which ends with the process."""
+
+    def __init__(self, work: Callable[[], T]) -> None:
+        self._work = work
+        self._found: list[T] = []
+        self._error: BaseException | None = None
+        self.over = threading.Event()
+        threading.Thread(target=self._run, name="aside", daemon=True).start()
+
+    def _run(self) -> None:
+        try:
+            self._found.append(self._work())
+        except BaseException as error:
+            self._error = error
+        self.over.set()
+
+    def result(self) -> T:
+        """What it gave, or its error."""
+        if self._error is not None:
+            raise self._error
+        return self._found[0]
 
 
 class Waiting:
@@ -65,18 +91,22 @@ class Waiting:
         StoreTaken, StoreCorrupt
             Waiting does not mend that.
         """
-        try:
-            return attempt()
-        except (StoreTaken, StoreCorrupt):
-            raise
-        except StoreError as error:
-            self._trouble(error, 1.0)
+        first = _Aside(attempt)
+        begun: _Aside[T] | None = first
+        if first.over.wait(_FIRST_S):
+            try:
+                return first.result()
+            except (StoreTaken, StoreCorrupt):
+                raise
+            except StoreError as error:
+                self._trouble(error, 1.0)
+            begun = None
         supervisor = Supervisor(self._tell)
         notifier = Notifier()
         notifier.send("READY=1", "STATUS=waiting for the database")
         self._start(supervisor)
         try:
-            return self._wait(attempt, stop, supervisor, notifier)
+            return self._wait(attempt, begun, stop, supervisor, notifier)
         finally:
             supervisor.stop.set()
             self._inbox.wake()
@@ -87,26 +117,34 @@ class Waiting:
     def _wait(
         self,
         attempt: Callable[[], T],
+        begun: "_Aside[T] | None",
         stop: threading.Event,
         supervisor: Supervisor,
         notifier: Notifier,
     ) -> T | None:
         wait, alerted = 1.0, 0.0
         again_at = time.monotonic() + wait
+        looking: _Aside[object] | None = None
         while not stop.wait(_LOOK_S):
             supervisor.look()
             notifier.alive()
-            if time.monotonic() - alerted > _ALERTS_S or not alerted:
-                self._alerting.look()
-                alerted = time.monotonic()
-            if time.monotonic() < again_at:
+            # Each may wait for half a minute and more: neither may hold up this loop.
+            due = time.monotonic() - alerted > _ALERTS_S or not alerted
+            if due and (looking is None or looking.over.is_set()):
+                looking, alerted = _Aside(self._alerting.look), time.monotonic()
+            if begun is None:
+                if time.monotonic() >= again_at:
+                    begun = _Aside(attempt)
+                continue
+            if not begun.over.is_set():
                 continue
             wait = min(2 * wait, _LONGEST_WAIT_S)
             try:
-                found = attempt()
+                found, begun = begun.result(), None
             except (StoreTaken, StoreCorrupt):
                 raise
             except StoreError as error:
+                begun = None
                 self._trouble(error, wait)
             else:
                 self._state.store_trouble = None

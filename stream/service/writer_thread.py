@@ -192,7 +192,9 @@ class WriterThread:
         looked_at: list[Piece] = []
         for batch, rows in pieces:
             if len(batch):
-                self._clock.heard(arrived_us, int(batch.times[-1]))
+                self._clock.heard(source, arrived_us, int(batch.times[-1]))
+                if watch.is_ahead(batch, arrived_us):
+                    self._clock.is_behind(shown.name)
             believed = self._clock.believed
             possible = watch.without_ahead(batch, arrived_us) if believed else batch
             doubt = watch.saw(arrived_us, possible) if believed else None
@@ -256,6 +258,11 @@ class WriterThread:
             for message, batch in self._decoded(source, messages):
                 self._keep(source, [(batch, [])], message.arrived_us)
             count += len(messages)
+        if spool.damaged:
+            self._tell(
+                "error", "lines of the spool are damaged, or were cut off; the file is kept",
+                lines=spool.damaged, file=f"{spool.path}.damaged",
+            )  # fmt: skip
         spool.clear()
         self._tell("info", "messages taken that had waited on the disk", count=count)
 

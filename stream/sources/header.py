@@ -93,6 +93,11 @@ def _letters(text: str) -> str:
     return "".join(c for c in text.casefold() if c.isalpha())
 
 
+def _core(cell: str) -> str:
+    """A header's name by its letters and digits alone, without its unit."""
+    return "".join(c for c in split_unit(cell)[0].casefold() if c.isalnum())
+
+
 def find_channels(name: str, cells: Sequence[str], wanted: Wanted) -> dict[str, int]:
     """Channel → place of its column.
 
@@ -121,6 +126,16 @@ def find_channels(name: str, cells: Sequence[str], wanted: Wanted) -> dict[str, 
         for channel in by_name.get(plain.casefold(), ()) if plain != cell else ():
             if wanted[channel].column is None:
                 ranks.setdefault(channel, []).append((2, i))
+    # A column that is written a little differently now, in its unit or in its blanks.
+    alike: dict[str, list[str]] = {}
+    for channel, how in wanted.items():
+        alike.setdefault(_core(how.column or channel), []).append(channel)
+    taken = {i for places in ranks.values() for _, i in places}
+    for i, cell in enumerate(cells):
+        mine = alike.get(_core(cell), ()) if i not in taken and _core(cell) else ()
+        for channel in mine if len(mine) == 1 else ():
+            if channel not in ranks or ranks[channel][0][0] == 3:
+                ranks.setdefault(channel, []).append((3, i))
     found = {}
     for channel, places in ranks.items():
         best = min(places)[0]

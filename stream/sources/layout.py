@@ -206,7 +206,7 @@ def no_layout(name: str, head: bytes, source: FolderSource, wanted: Wanted) -> S
     lines = [line for line in lines if not comment_mark(line.lstrip())] or lines
     if not lines:
         return SourceError(f"{name}: the file is empty; give a file with a header and records")
-    if any("\0" in line or _is_binary(line) for line in lines[:5]):
+    if 127 < ord(lines[0][0]) < 160 or any(_is_binary(line) for line in lines[:5]):
         return SourceError(f"{name}: neither delimited text nor SenML; give a logger's text file")
     delimiters = (source.delimiter,) if source.delimiter else DELIMITERS[:-1]
     split = [(split_line(line, d), d) for line in lines[:_MOST_LINES] for d in delimiters]

@@ -46,6 +46,8 @@ def implausible(station: Station) -> list[Implausible]:
     everywhere = frozenset(c.id for c in station.chambers)
     found = [
         *_site(station, everywhere),
+        *_clocks(station, everywhere),
+        *_treatments(station),
         *_channels(station),
         *(f for i, a in enumerate(station.analyzers) for f in _analyzer(station, i, a)),
         *(f for i, c in enumerate(station.chambers) for f in _chamber(i, c)),
@@ -53,6 +55,38 @@ def implausible(station: Station) -> list[Implausible]:
     ]
     confirmed = set(station.checks.confirmed)
     return [f for f in found if f.refused or not confirmed & {f.key, _for_all(f.key)}]
+
+
+_AMBIGUOUS_ZONES = {"CET": "+01:00", "MET": "+01:00", "EET": "+02:00", "WET": "+00:00"}
+"""Names of a standard time that the zone database takes with summer time → their offset."""
+
+
+def _clocks(station: Station, who: frozenset[str]) -> Iterator[Implausible]:
+    """Names that may mean a clock with summer time or one without."""
+    clocks = [("station.clock", station.station.clock)]
+    clocks += [
+        (f"sources[{i}].clock", clock)
+        for i, s in enumerate(station.sources)
+        if (clock := getattr(s, "clock", None)) is not None
+    ]
+    for key, name in clocks:
+        if name in _AMBIGUOUS_ZONES:
+            text = (
+                f"{name!r} follows summer time. Write {_AMBIGUOUS_ZONES[name]!r} for a clock that"
+                " stays on standard time all year, or the zone of a place, like 'Europe/Berlin'"
+            )
+            yield Implausible(key, text, False, who)
+
+
+def _treatments(station: Station) -> Iterator[Implausible]:
+    """Treatments whose names differ in capitals or blanks alone."""
+    names = sorted({c.treatment for c in station.chambers} - {""})
+    for i, one in enumerate(names):
+        for other in names[:i]:
+            if "".join(one.split()).casefold() == "".join(other.split()).casefold():
+                who = frozenset(c.id for c in station.chambers if c.treatment in {one, other})
+                text = f"{other!r} and {one!r} differ in capitals or blanks alone; write one name"
+                yield Implausible("chambers.treatment", text, False, who)
 
 
 def _for_all(key: str) -> str:

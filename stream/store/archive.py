@@ -10,6 +10,7 @@ import json
 import os
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 
@@ -17,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import select, update
 
+from stream.errors import StoreError
 from stream.store.blocks import append_blocks, remove_blocks
 from stream.store.bulk import insert_rows
 from stream.store.changes import Block
@@ -69,6 +71,7 @@ class Archive:
         StoreError
             The disk or the database refuses; what was moved before is safe.
         """
+        self._must_be_there()
         spans = self._journal.unsettled()
         days = [
             day
@@ -102,6 +105,7 @@ class Archive:
         int
             Number of days.
         """
+        self._must_be_there()
         d = archive_days
         mine = d.c.station == self._station
         ended = d.c.day_us + DAY_US <= before_us
@@ -118,22 +122,47 @@ class Archive:
     def empty_trash(self, before_us: int) -> None:
         """Delete the files that were put into the trash before a moment [µs]."""
         for path in files_below(self.trash, "*"):
-            if path.stat().st_mtime_ns // 1000 < before_us:
-                path.unlink(missing_ok=True)
+            with _told(path):
+                if path.stat().st_mtime_ns // 1000 < before_us:
+                    path.unlink(missing_ok=True)
 
     def throw_away(self, file: Path) -> None:
-        """Put a file into the trash."""
-        if file.exists():
+        """Put a file into the trash.
+
+        Raises
+        ------
+        StoreError
+            The disk refuses.
+        """
+        with _told(file):
+            if not file.exists():
+                return
             self.trash.mkdir(parents=True, exist_ok=True)
             # How long it has waited is told by the time at which it came here.
             now = time.time_ns()
             os.utime(file, ns=(now, now))
             file.replace(self.trash / file.name)
 
+    def _must_be_there(self) -> None:
+        """An empty mount point must not be taken for the archive.
+
+        Raises
+        ------
+        StoreError
+            Days are listed, and the station's folder is not there.
+        """
+        d = archive_days.c
+        query = select(d.path).where(d.station == self._station, d.removed == 0).limit(1)
+        with self._store.reading() as connection:
+            listed_one = connection.execute(query).first() is not None
+        if listed_one and not (self._root / self._station).is_dir():
+            raise StoreError(f"{self._root}: the archive is away; mount its disk, or restore it")
+
     def sweep(self) -> None:
         """Remove unfinished files that a crash has left."""
         for path in files_below(self._root / self._station, "*.part"):
-            path.unlink(missing_ok=True)
+            with _told(path):
+                path.unlink(missing_ok=True)
 
     def _keep_day(self, day: int) -> None:
         before = self._path_of(day)
@@ -212,6 +241,15 @@ class Archive:
 
     def _unlink(self, path: str) -> None:
         (self._root / path).unlink(missing_ok=True)
+
+
+@contextmanager
+def _told(file: Path) -> Iterator[None]:
+    """What the disk refuses, as an error of the store."""
+    try:
+        yield
+    except OSError as error:
+        raise StoreError(f"{file}: {error.strerror}; allow writing there") from None
 
 
 def listed(file: DayFile, root: Path) -> dict[str, Any]:

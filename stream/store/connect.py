@@ -129,7 +129,7 @@ def _plain(error: BaseException, shown: str) -> StoreError:
     low = text.lower()
     if "locked" in low or "busy" in low:
         return StoreBusy(f"{shown}: the database is in use by another process; stop it, or wait")
-    if "malformed" in low or "not a database" in low:
+    if "malformed" in low or "not a database" in low or "could not decode" in low:
         return StoreDamaged(
             f"{shown}: not an intact database ({text}); restore a copy, or name another file"
         )

@@ -55,6 +55,8 @@ def set_aside(url: str) -> Path:
     while aside.exists():
         number += 1
         aside = path.with_name(f"{path.name}.damaged-{stamp}-{number}")
+    if not path.exists():
+        return path  # deleted: there is nothing to keep
     path.rename(aside)
     for ending in ("-wal", "-shm"):
         beside = path.with_name(path.name + ending)

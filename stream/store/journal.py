@@ -318,6 +318,8 @@ class Journal:
             try:
                 return read_day(self._archive / where, digest, channels)
             except StoreError as error:
+                if not (self._archive / self._station).is_dir():
+                    raise  # its disk is away: no sign of damage
                 raise RecordsDamaged(str(error), where) from None
         t = journal_blocks
         with self._store.reading() as connection:

@@ -7,7 +7,7 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 from sqlalchemy import Connection, text
 
-from stream.errors import StoreBusy, StoreError, StoreTaken
+from stream.errors import StoreBusy, StoreDamaged, StoreError, StoreTaken
 from stream.store.connect import Store
 from stream.store.owner import Owner
 
@@ -29,6 +29,7 @@ class WriterLock:
         self._station = station
         self._file: FileLock | None = None
         self._owner: Owner | None = None
+        self._inode: tuple[int, int] | None = None
         self._connection: Connection | None = None
         self.renew()
 
@@ -45,6 +46,7 @@ class WriterLock:
         if self._store.is_sqlite:
             if self._file is None:
                 self._lock_file()
+            self._must_be_ours()
             if self._owner is not None:
                 self.claim()
             return
@@ -118,13 +120,13 @@ class WriterLock:
                 " mount its disk, or make the folder"
             )
         if database.exists() and database.stat().st_nlink > 1:
-            raise StoreError(
+            raise StoreTaken(
                 f"{self._store.shown}: the file has another name too (a hard link), under which a"
                 " second program would damage it; keep one of them"
             )
         # Beside the database and by its station, since several may share a file.
         path = database.with_name(f"{database.name}.{self._station}.lock")
-        lock = FileLock(path, timeout=0, mode=0o660)
+        lock = FileLock(path, timeout=0, mode=0o660, thread_local=False)
         try:
             lock.acquire()
         except Timeout:
@@ -139,6 +141,26 @@ class WriterLock:
         with os.fdopen(os.open(who, os.O_CREAT | os.O_TRUNC | os.O_WRONLY, 0o660), "w") as out:
             out.write(str(os.getpid()))
 
+    def _must_be_ours(self) -> None:
+        """Notice a file that was deleted, or put in place of ours: what we write goes nowhere.
+
+        Raises
+        ------
+        StoreDamaged
+            It is another.
+        """
+        path = Path(str(self._store.engine.url.database)).resolve()
+        try:
+            about = path.stat()
+            found = about.st_dev, about.st_ino
+        except FileNotFoundError:
+            found = None
+        except OSError:
+            return
+        if self._inode is not None and found != self._inode:
+            raise StoreDamaged(f"{path}: deleted, or replaced, while it was written to")
+        self._inode = found
+
     def _busy(self, who: str) -> StoreTaken:
         return StoreTaken(
             f"{self._store.shown}: another lidstream{who} writes for station {self._station!r};"
@@ -151,3 +173,30 @@ def _who(path: Path) -> str:
         return f" (process {int(path.with_suffix('.pid').read_text())})"
     except (OSError, ValueError):
         return ""
+
+
+class OneService:
+    """Held by the one service of a station file, whatever databases it is given.
+
+    Raises
+    ------
+    StoreTaken
+        Another process holds it.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._lock = FileLock(path, timeout=0, mode=0o660, thread_local=False)
+        try:
+            self._lock.acquire()
+        except Timeout:
+            raise StoreTaken(
+                f"{path}: another lidstream runs for this station file; stop it first"
+            ) from None
+        except OSError:
+            return  # a folder that cannot be written: the database's own lock must do
+
+    def __enter__(self) -> "OneService":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._lock.release()

@@ -112,7 +112,7 @@ class Messages:
         )
         with self._store.reading() as connection:
             rows = connection.execute(query).all()
-        return [Message(r[0], r[1], json.loads(r[2]), r[3], r[4]) for r in rows]
+        return [found for row in rows if (found := _message(*row)) is not None]
 
     def waiting(self) -> list[dict[str, Any]]:
         """Every message that has not been sent, with its last trouble."""
@@ -171,3 +171,13 @@ class Messages:
             for m in fresh
         ]
         insert_rows(connection, messages, rows, self._station, "keep")
+
+
+def _message(
+    name: str, way: str, content: str, not_before_us: int, attempts: int
+) -> Message | None:
+    """A message as it was kept; None for one that can no longer be read."""
+    try:
+        return Message(name, way, json.loads(content), not_before_us, attempts)
+    except ValueError:
+        return None

@@ -36,8 +36,9 @@ class Owner:
         """Another writer that is alive, for people; empty where there is none."""
         try:
             found = json.loads(self._marks.get(_NAME) or "{}")
-            here = all(found[k] == self._me[k] for k in ("host", "boot"))
-            if here:
+            if found["host"] == self._me["host"]:
+                if found["boot"] != self._me["boot"]:
+                    return ""  # nothing has lived over a start of this computer
                 alive = found["pid"] != self._me["pid"] and _began(found["pid"]) == found["began"]
                 return f" (process {found['pid']})" if alive else ""
             age = time.time() - float(found["at"])

@@ -269,6 +269,16 @@ class Reader:
         with self._store.reading() as connection:
             return int(connection.execute(query).scalar_one())
 
+    def worked_out_otherwise(self, digest: str) -> int:
+        """How many closures stand as another station file, or an earlier one, made them."""
+        c = closures.c
+        query = select(func.count()).where(
+            c.station == self._station, c.current == 1, c.withdrawn == 0, c.revision > 0,
+            c.station_digest != digest,
+        )  # fmt: skip
+        with self._store.reading() as connection:
+            return int(connection.execute(query).scalar_one())
+
     def pending(self) -> int:
         """How many closures are not over yet."""
         c = closures.c

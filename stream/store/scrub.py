@@ -9,7 +9,7 @@ from typing import Final
 import pyarrow as pa
 from sqlalchemy import select
 
-from stream.errors import RecordsDamaged
+from stream.errors import RecordsDamaged, StoreError
 from stream.store.connect import Store
 from stream.store.journal import check_block, decode
 from stream.store.marks import Marks
@@ -50,7 +50,7 @@ class Scrub:
             A piece is not as it was stored. The next look goes on behind it.
         """
         until = time.monotonic() + seconds
-        block, day = json.loads(self._marks.get(_MARK) or "[-1, null]")
+        block, day = self._from()
         try:
             while block is not None and time.monotonic() < until:
                 block = self._blocks_after(block)
@@ -66,6 +66,15 @@ class Scrub:
             over = block is None and day is None
             self._marks.put(_MARK, json.dumps([-1, None] if over else [block, day]))
         return over
+
+    def _from(self) -> tuple[int | None, int | None]:
+        """Where the last look ended; the beginning where that cannot be read."""
+        try:
+            block, day = json.loads(self._marks.get(_MARK) or "")
+        except (TypeError, ValueError):
+            return -1, None
+        sound = all(x is None or isinstance(x, int) for x in (block, day))
+        return (block, day) if sound and (block, day) != (None, None) else (-1, None)
 
     def _blocks_after(self, sequence: int) -> int | None:
         """Check some blocks; the last of them, or None behind the last of all."""
@@ -104,6 +113,8 @@ class Scrub:
             with (self._root / row[1]).open("rb") as content:
                 digest = hashlib.file_digest(content, "sha256").hexdigest()
         except OSError as error:
+            if not (self._root / self._station).is_dir():
+                raise StoreError(f"{self._root}: the archive is away; mount its disk") from None
             raise RecordsDamaged(
                 f"{self._root / row[1]}: cannot be read: {error.strerror}", row[1]
             ) from None

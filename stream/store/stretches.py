@@ -48,6 +48,11 @@ class Stretches:
         found = self.worked_out()
         return found[-1].last_us if found else None
 
+    def newest_by(self, now_us: int) -> int | None:
+        """The last record that neither strays nor lies after a moment [µs]."""
+        begun = [s for s in self.worked_out() if s.first_us <= now_us]
+        return min(begun[-1].last_us, now_us) if begun else None
+
     def worked_out(self) -> list[Span]:
         """The stretches that results are worked out of, in order; strays only where there is
         nothing else.

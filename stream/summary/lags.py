@@ -13,7 +13,7 @@ _MOST: Final = 60
 """Closures that are examined: the strongest of the day."""
 _FEWEST: Final = 10
 _STRONG: Final = 10.0
-_OFF_S: Final = 15.0
+_OFF_S: Final = 20.0
 _CLEAR: Final = 6.0
 _GASES: Final = ("CO2", "N2O", "CH4")
 _FOLLOWS: Final = (

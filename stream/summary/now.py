@@ -69,7 +69,8 @@ def conditions(desk: Desk, now_us: int, started_us: int, computer: Computer) -> 
     """
     rules = desk.file.station.alerts
     extent = desk.journal.extent()
-    newest = desk.journal.newest()
+    # A record from the future must not make the present look quiet.
+    newest = desk.journal.stretches().newest_by(now_us + _DAY)
     if "no_records" in rules.rules:
         missing = _no_records(newest, now_us, started_us, rules.no_records_min)
         yield replace(missing, sight="between") if computer.clock_doubt else missing

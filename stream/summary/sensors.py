@@ -1,13 +1,14 @@
 """Channels of a day: range, drift against the fortnight before, flat lines, silences."""
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from stream.records import SECOND
-from stream.science.units import CHANNEL_UNITS
+from stream.science.units import CANONICAL, CHANNEL_UNITS, rule_between
 from stream.station import Station
 from stream.store.journal import Journal
 from stream.store.readers import Period
@@ -20,6 +21,11 @@ _FLAT_SENSOR_H: Final = 6.0
 _SILENT_H: Final = 1.0
 _FEW: Final = 12
 _DRIFT_TIMES: Final = 4.0
+_WEATHER: Final = {"temperature": 2.0, "pressure": 500.0, "volume fraction": 0.05}
+"""Quantity → what sensors of one station differ by as the weather turns, in the canonical unit
+[common practice, no source]."""
+_ALONE: Final = 5.0
+"""So many times as much a sensor without another of its kind may move with the weather."""
 
 
 def sensors_of(
@@ -64,7 +70,30 @@ def sensors_of(
                 gas=channel in gases,
             )
         )
-    return found
+    return [_against_others(s, found, gas=s.channel in gases) for s in found]
+
+
+def _against_others(sensor: Sensor, all_of: Sequence[Sensor], *, gas: bool) -> Sensor:
+    """A sensor that moved with others of its kind, or as gases do, has not drifted.
+
+    At a thaw, after rain or with a front all of them move; a gas is held against standards
+    and against outdoor air.
+    """
+    if "drifted" not in sensor.words or sensor.drift is None or sensor.usual_drift is None:
+        return sensor
+    quantity = CHANNEL_UNITS[sensor.unit].quantity
+    scale, _ = rule_between(sensor.unit, CANONICAL[quantity])
+    least = _WEATHER.get(quantity, 0.0) / scale
+    others = [
+        s.drift
+        for s in all_of
+        if s.unit == sensor.unit and s.channel != sensor.channel and s.drift is not None
+    ]
+    moved = abs(sensor.drift - float(np.median(others))) if others else abs(sensor.drift)
+    limit = max(_DRIFT_TIMES * sensor.usual_drift, least if others else _ALONE * least)
+    if moved > limit and not gas and quantity != "mole fraction":
+        return sensor
+    return replace(sensor, words=[w for w in sensor.words if w != "drifted"])
 
 
 def _medians(before: Sequence[Mapping[str, Any]]) -> dict[str, list[float]]:

@@ -112,14 +112,16 @@ def test_live_records_that_agree_restore_trust_and_others_do_not(marks: Marks) -
     clock.look()
     now = round(clocks.wall_s * SECOND)
     for _ in range(100):
-        clock.heard(now, now - 400 * DAY)
+        clock.heard(0, now, now - 400 * DAY)
     assert not clock.believed
     for _ in range(19):
-        clock.heard(now, now - 5 * SECOND)
-    clock.heard(now, now - 2 * 3600 * SECOND)
-    assert not clock.believed, "they must agree one after another"
+        clock.heard(0, now, now - 5 * SECOND)
+        clock.heard(1, now, now - 3600 * SECOND)
+    clock.heard(0, now, now + 2 * 3600 * SECOND)
+    assert not clock.believed, "one that is ahead speaks against it"
     for _ in range(20):
-        clock.heard(now, now - 5 * SECOND)
+        clock.heard(0, now, now - 5 * SECOND)
+        clock.heard(1, now, now - 3600 * SECOND)
     assert clock.believed
 
 

@@ -14,7 +14,7 @@ import pytest
 from running import Running
 from small import contents, own_line_stream, station_text, write_log
 
-from stream.errors import StoreError, StoreTaken
+from stream.errors import StoreTaken
 from stream.store import Store, WriterLock, open_store
 from stream.store.marks import Marks
 from stream.store.owner import Owner
@@ -60,7 +60,7 @@ def test_a_file_of_two_names_is_refused(tmp_path: Path) -> None:
     url = f"sqlite:///{tmp_path / 'real.db'}"
     with closing(open_store(url)) as store:
         os.link(tmp_path / "real.db", tmp_path / "second.db")
-        with pytest.raises(StoreError, match="hard link"):
+        with pytest.raises(StoreTaken, match="hard link"):
             WriterLock(store, "small")
         (tmp_path / "second.db").unlink()
         WriterLock(store, "small").release()
@@ -74,7 +74,7 @@ def test_a_file_of_two_names_is_refused(tmp_path: Path) -> None:
         ({"host": "barn", "boot": "x"}, " (on barn)"),
         ({"host": "barn", "boot": "x", "at": time.time() - 600}, ""),
         ({"host": "barn", "boot": "x", "at": time.time() + 9e5}, ""),
-        ({"boot": "before the last start", "at": time.time() - 600}, ""),
+        ({"boot": "before the last start"}, ""),
         ({"at": "soon", "host": "barn"}, ""),
     ],
 )

@@ -98,7 +98,7 @@ class Keeper:
             self.file, self.archive, Scrub(self.store, "small", self.file.archive),
             Reader(self.store, "small"), inbox,
             State("small", [SourceState("log")], self.file.path.parent), self.clock,
-            lambda: self.parts.intake.latest_us, lambda: None, lambda: None, self.tell,
+            lambda: self.parts.intake.latest_us, [], lambda: None, lambda: None, self.tell,
             lambda: None, lambda: None,
         )  # fmt: skip
         schedule.archive()
@@ -257,14 +257,21 @@ def test_a_logger_that_was_never_set(
 def test_a_source_whose_clock_is_ahead_is_an_alert(
     broker: Mosquitto, station: MakeStation, sqlite_url: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from stream.service import schedule
+    from stream.service import clock, schedule
 
+    monkeypatch.setattr(clock, "_AGREE_FOR", 3)
     monkeypatch.setattr(schedule, "HEALTH_S", 1.0)
     alerts = '[alerts]\nrules = ["source_clock"]\nhold_min = 0.0'
+    calm = until_now()
     ahead = until_now()
     ahead = replace(ahead, times=ahead.times + 3 * 3600 * SECOND)
     with Inside(station(broker.source(), alerts), sqlite_url) as inside:
         inside.wait_for("broker connected")
+        for rows in np.array_split(np.arange(len(calm))[-240:], 8):
+            # So many arrivals that agree confirm this computer's own clock.
+            broker.publish(TOPIC, packs(part(calm, rows)))
+            time.sleep(0.8)
+        inside.wait_for("settled")
         broker.publish(TOPIC, packs(ahead))
         with closing(open_store(sqlite_url)) as store:
             incidents = Messages(store, "small")
@@ -272,6 +279,25 @@ def test_a_source_whose_clock_is_ahead_is_an_alert(
             (incident,) = incidents.incidents(open_only=True)
         assert "dated after their arrival" in incident.text
         assert not contents(sqlite_url)["records"]
+
+
+@pytest.mark.parametrize("behind_s", [1800, 6 * 3600])
+def test_a_clock_that_is_behind_after_a_power_cut_refuses_nothing(
+    broker: Mosquitto, station: MakeStation, undisturbed: Undisturbed, sqlite_url: str,
+    jumping: Jumping, tmp_path: Path, behind_s: int,
+) -> None:  # fmt: skip
+    """It goes on from where it stopped: good records seem to come from later. All of them are
+    taken, but for some at most until it is doubted, and these once it is right.
+    """
+    now = until_now()
+    log = write_log(now, tmp_path / "made.csv").read_text()
+    jumping.by_s = -behind_s
+    with Inside(station(), sqlite_url) as inside:
+        (tmp_path / "incoming" / "made.csv").write_text(log)
+        inside.wait_for("this computer's clock is in doubt")
+        jumping.by_s = 0
+        expected = undisturbed(now)["records"]
+        inside.until(lambda: contents(sqlite_url)["records"] == expected)
 
 
 CUTS = [1, 2, 3, 7, 60]
