@@ -112,8 +112,15 @@ class Service:
             alerting = Alerting(self._file, store, messages, posts, known.computer, self._tell)
             waiting = Waiting(self._file, state, alerting, posts, self._tell)
             lock = waiting.until(lambda: self._open(store, stack), self.stop)
-            if lock is not None:
+            if lock is None:
+                return
+            try:
                 self._work(store, lock, stack, known, posts, alerting)
+            except StoreDamaged as error:
+                # After all that reads has ended, or a new file would be made in its place.
+                store.close()
+                self._set_aside(error)
+                raise
 
     def _open(self, store: Store, stack: ExitStack) -> WriterLock:
         """Take the lock and bring the database up."""
@@ -231,25 +238,19 @@ class Service:
         names = [source.name for source in state.sources]
         self._tell("info", "running", station=station.id, sources=names, database=store.shown)
         try:
-            try:
-                self._watch(supervisor, schedule, notifier, lambda: show(brokers, state))
-            finally:
-                notifier.send("STOPPING=1")
-                schedule.stop()
-                supervisor.stop.set()
-                inbox.wake()
-                end = time.monotonic() + STOP_S
-                left = supervisor.join(STOP_S)
-                left += schedule.join(end - time.monotonic())
-                farewell = say("stopped")
-                for broker in brokers.values():
-                    broker.close(farewell)
-                self._tell("info", "stopped", uncommitted=len(inbox), threads_left=left)
-        except StoreDamaged as error:
-            # After all that reads has ended, or a new file would be made in its place.
-            store.close()
-            self._set_aside(error)
-            raise
+            self._watch(supervisor, schedule, notifier, lambda: show(brokers, state))
+        finally:
+            notifier.send("STOPPING=1")
+            schedule.stop()
+            supervisor.stop.set()
+            inbox.wake()
+            end = time.monotonic() + STOP_S
+            left = supervisor.join(STOP_S)
+            left += schedule.join(end - time.monotonic())
+            farewell = say("stopped")
+            for broker in brokers.values():
+                broker.close(farewell)
+            self._tell("info", "stopped", uncommitted=len(inbox), threads_left=left)
 
     def _parts(self, store: Store, archive: Archive, mender: Mender) -> Parts:
         """The path of the station; what lies in the archive and is not listed is taken up: the

@@ -77,7 +77,8 @@ class Supervisor:
                 if now - part.heard > part.limit_s:
                     raise Hung(f"{part.name} has not been heard of for {now - part.heard:.0f} s")
                 continue
-            if isinstance(part.failure, StoreTaken | StoreDamaged) and part.name == "writer":
+            taken = isinstance(part.failure, StoreTaken) and part.name == "writer"
+            if part.failure is not None and (taken or isinstance(part.failure, StoreDamaged)):
                 raise part.failure
             if self.stop.is_set():
                 continue

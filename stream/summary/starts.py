@@ -198,7 +198,7 @@ def _moist(evidence: Evidence, a: Analyzer, rows: Sequence[Row]) -> Iterator[Fin
     if clear[0] < 0 and a.basis == "dry":
         what = 'Check whether the analyzer measures moist air. If so, use basis = "wet".'
         how = "falls"
-    elif clear[0] > 0 and a.basis == "wet" and len(clear) == len(slopes):
+    elif clear[0] > 0 and a.basis == "wet" and all(0.4 <= s <= 1.6 for s, _ in slopes):
         # Warm, moist days are those of strong soils too: both must rise as Dalton's law says.
         what = 'Check whether the analyzer gives dry mole fractions. If so, use basis = "dry".'
         how = "rises"

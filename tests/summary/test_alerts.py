@@ -301,5 +301,6 @@ def test_a_batch_of_nothing_is_no_reason(station: tuple[StationFile, Store, Part
         ("no_records", "wrong"),
         ("disk_low", "between"),
         ("computer_clock", "fine"),
+        ("database_away", "fine"),
     ]
     assert tidy("x", np.empty(0, np.int64), {}, np.empty(0, np.int64)).records == 0

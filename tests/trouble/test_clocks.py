@@ -278,7 +278,9 @@ def test_a_source_whose_clock_is_ahead_is_an_alert(
             inside.until(lambda: incidents.incidents(open_only=True))
             (incident,) = incidents.incidents(open_only=True)
         assert "dated after their arrival" in incident.text
-        assert not contents(sqlite_url)["records"]
+        records = contents(sqlite_url)["records"]
+        assert isinstance(records, dict)
+        assert max(records["n2o"][0]) == int(calm.times[-1]), "nothing that was ahead"
 
 
 @pytest.mark.parametrize("behind_s", [1800, 6 * 3600])
