@@ -10,7 +10,7 @@ from contextlib import ExitStack
 from types import FrameType
 from typing import Final
 
-from stream.errors import CommandError, LidstreamError, StoreDamaged
+from stream.errors import CommandError, LidstreamError, StoreDamaged, StoreError
 from stream.pipeline.bring import bring
 from stream.pipeline.clocks import check_clocks
 from stream.pipeline.mend import Mender
@@ -124,11 +124,16 @@ class Service:
 
     def _open(self, store: Store, stack: ExitStack) -> WriterLock:
         """Take the lock and bring the database up."""
-        with ExitStack() as attempt:
-            lock = attempt.enter_context(self._lock(store))
-            self._make_whole(store)
-            lock.claim()
-            stack.push(attempt.pop_all())
+        try:
+            with ExitStack() as attempt:
+                lock = attempt.enter_context(self._lock(store))
+                self._make_whole(store)
+                lock.claim()
+                stack.push(attempt.pop_all())
+        except StoreError:
+            # A file that could not be written was opened for reading only: open it anew.
+            store.let_go()
+            raise
         return lock
 
     def _lock(self, store: Store) -> WriterLock:
