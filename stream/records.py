@@ -305,21 +305,10 @@ def times_set_back(times: Micros, latest_us: int, tolerance_us: int) -> ClockDou
 def without_strays(times: Micros, latest_us: int) -> Micros:
     """Times as written, those that stray left out of account.
 
-    A row over three hours ahead of the one before it counts only if the next one is there
-    too: a clock that was wrong for one row makes no others doubtful. No summer time sets
-    clocks by as much.
-
-    Parameters
-    ----------
-    times : ndarray of int64, shape (n,)
-        In the order in which they were written [µs].
-    latest_us : int
-        Latest time written before [µs]; far in the past where there is none.
-
-    Returns
-    -------
-    ndarray of int64, shape (n,)
-        ``times`` with ``latest_us`` in place of strays.
+    A row over three hours ahead of the one before it (no summer time sets clocks by as much)
+    counts only if the next one is there too, so that one wrong row makes no others doubtful.
+    Takes and gives [µs], shape (n,), in the order of writing; the row before a stray stands
+    in its place. ``latest_us`` is far in the past where nothing was written before.
     """
     if len(times) < 2 and latest_us < EARLIEST:
         return times
