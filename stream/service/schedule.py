@@ -183,13 +183,13 @@ class Schedule:
         newest = self._newest_us()
         if newest is None or not self._clock.believed:
             return
-        # Nothing goes on the word of the clock alone: records must have come as late as that.
         now = time.time_ns() // 1000
-        today = min(now, newest + DAY) // DAY * DAY
-        kept = self._archive.keep(today - rules.after_days * DAY, self._beat)
+        kept = self._archive.keep(now // DAY * DAY - rules.after_days * DAY, self._beat)
         if kept:
             self._tell("info", "archived", days=kept, folder=str(self._file.archive))
         if rules.keep_days:
+            # Nothing goes on the word of the clock alone: records must have come as late as that.
+            today = min(now, newest + DAY) // DAY * DAY
             removed = self._archive.remove(today - rules.keep_days * DAY, MOST_REMOVED)
             if removed:
                 self._tell(

@@ -123,7 +123,7 @@ def test_retention_goes_slowly_and_what_it_removed_waits(keeper: Keeper) -> None
     assert len(list(keeper.archive.trash.iterdir())) == days - keeper.look()
 
 
-@pytest.mark.parametrize("jump_days", [30, 365, 10_000])
+@pytest.mark.parametrize("jump_days", [30, 10_000])
 def test_a_clock_that_jumped_ahead_removes_nothing(
     jumping: Jumping, keeper: Keeper, jump_days: int
 ) -> None:
@@ -302,7 +302,7 @@ def test_a_clock_that_is_behind_after_a_power_cut_refuses_nothing(
         inside.until(lambda: contents(sqlite_url)["records"] == expected)
 
 
-CUTS = [1, 2, 3, 7, 60]
+CUTS = [1, 3, 60]
 
 
 @pytest.mark.parametrize("pieces", CUTS)
