@@ -4,7 +4,7 @@ import os
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Final
@@ -28,7 +28,7 @@ from stream.errors import (
     StoreError,
     StoreRefused,
 )
-from stream.secret import shown_url
+from stream.secret import HIDDEN, shown_url
 
 BUSY_S: Final = 30
 """How long to wait for somebody else's write [s]."""
@@ -107,23 +107,23 @@ class Store:
     @contextmanager
     def plain_errors(self) -> Iterator[None]:
         """Turn what the driver throws into one line that says what to do."""
-        with plain_errors(self.shown):
+        try:
             yield
+        except DBAPIError as error:
+            raise _plain(error.orig or error, self.shown, self._hidden) from error
+        except psycopg.Error as error:  # from COPY, which goes past SQLAlchemy
+            raise _plain(error, self.shown, self._hidden) from error
+
+    @property
+    def _hidden(self) -> list[str]:
+        """What stands in the query of the URL: a driver repeats it where it is wrong."""
+        return [str(v) for v in self.engine.url.query.values()]
 
 
-@contextmanager
-def plain_errors(shown: str) -> Iterator[None]:
-    """Turn what the driver throws into one line that says what to do."""
-    try:
-        yield
-    except DBAPIError as error:
-        raise _plain(error.orig or error, shown) from error
-    except psycopg.Error as error:  # from COPY, which goes past SQLAlchemy
-        raise _plain(error, shown) from error
-
-
-def _plain(error: BaseException, shown: str) -> StoreError:
+def _plain(error: BaseException, shown: str, hidden: Sequence[str]) -> StoreError:
     text = (str(error).strip() or type(error).__name__).splitlines()[0]
+    for value in filter(None, hidden):
+        text = text.replace(value, HIDDEN)
     if isinstance(error, _OF_VALUES):
         return StoreRefused(f"{shown}: the database cannot hold these values: {text}")
     low = text.lower()
@@ -217,8 +217,8 @@ def database_exists(url: str) -> bool:
     """Whether there is a database to open; of a server, that is taken for granted."""
     try:
         parsed = make_url(url)
-    except ArgumentError:
-        return False
+    except (ArgumentError, ValueError):
+        return True  # who opens it is told what is wrong with the URL
     if parsed.get_backend_name() != "sqlite" or parsed.database is None:
         return True
     return Path(parsed.database).exists()
