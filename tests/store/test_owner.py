@@ -125,7 +125,8 @@ def test_two_services_on_one_database_store_each_record_once(tmp_path: Path) -> 
     """One by the file's name, one by a link to it; and again after the first was killed."""
     for name in ("a", "b"):
         (tmp_path / name).mkdir()
-        (tmp_path / name / "station.toml").write_text(station_text())
+        rules = "[archive]\nafter_days = 36500"
+        (tmp_path / name / "station.toml").write_text(station_text(extra=rules))
         (tmp_path / name / "incoming").mkdir()
         write_log(own_line_stream(hours=0.4), tmp_path / name / "incoming" / "log.csv")
     url = f"sqlite:///{tmp_path / 'real.db'}"
