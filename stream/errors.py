@@ -3,7 +3,8 @@
 LidstreamError
 ├ StationFileError      where in the file, what is wrong, what to write
 ├ SourceError           a file, folder or broker cannot be read as a whole
-│ └ SourceLost          it could be read before and is gone now
+│ ├ SourceLost          it could be read before and is gone now
+│ └ SourceWaits         it can be read once the station file says more
 ├ RecordError           one bad line or pack: goes to quarantine, never up
 ├ CommandError          the command line asks for something that cannot be
 └ StoreError            the database refuses
@@ -51,6 +52,10 @@ class SourceLost(SourceError):
     """A source that was there is gone."""
 
     exit_code = 1
+
+
+class SourceWaits(SourceError):
+    """A file whose records are taken once the station file says more."""
 
 
 class RecordError(LidstreamError):

@@ -5,13 +5,27 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
+from broker import Mosquitto
+from hypothesis import HealthCheck, settings
 from servers import IN_CI, POSTGRES
 from small import station_text
 from sqlalchemy import create_engine, text
 
-from stream.pipeline.replay import Parts, join
+from stream.compute.replay import Pipeline, join
 from stream.station import StationFile, load_station
 from stream.store import Store, open_store
+
+# How long an example takes says how busy the machine is.
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("untimed")
+
+
+@pytest.fixture
+def measured(record_property: Callable[[str, object], None]) -> Callable[[str, object], None]:
+    """Keeps a number that a test found, with what it is a number of; it changes nothing.
+    ``tests/trouble/measure.py`` prints them.
+    """
+    return record_property
 
 
 @pytest.fixture
@@ -69,11 +83,11 @@ def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str
 
 
 @pytest.fixture
-def open_parts() -> Iterator[Callable[[StationFile, str], tuple[Store, Parts]]]:
+def open_parts() -> Iterator[Callable[[StationFile, str], tuple[Store, Pipeline]]]:
     """Opens a store and joins the path over it; closes what it opened."""
     opened: list[Store] = []
 
-    def make(file: StationFile, url: str) -> tuple[Store, Parts]:
+    def make(file: StationFile, url: str) -> tuple[Store, Pipeline]:
         store = open_store(url)
         opened.append(store)
         return store, join(file, store)
@@ -81,3 +95,12 @@ def open_parts() -> Iterator[Callable[[StationFile, str], tuple[Store, Parts]]]:
     yield make
     for store in opened:
         store.close()
+
+
+@pytest.fixture
+def broker(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Mosquitto]:
+    """A broker with a password, running."""
+    monkeypatch.setenv("LIDSTREAM_TEST_PASSWORD", Mosquitto.PASSWORD)
+    mosquitto = Mosquitto(tmp_path / "broker").start()
+    yield mosquitto
+    mosquitto.stop()

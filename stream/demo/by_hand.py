@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from stream.demo.nature import air_temperature_c, headspace_dry, pressure_pa
-from stream.demo.scenario import Place, Scenario
+from stream.demo.scenario import DAY_S, Place, Scenario
 
 MINUTES: Final = (0, 20, 40, 60)
 STANDARDS: Final = {"low": 340.0, "middle": 1000.0, "high": 4000.0}
@@ -80,7 +80,7 @@ def _vials(
     scenario: Scenario, places: tuple[Place, ...], day: int
 ) -> Iterator[tuple[dict[str, str], float]]:
     """Rows of a table of vials, each with what its headspace held [nmol mol⁻¹]."""
-    midnight = scenario.start_s - scenario.start_s % 60 + day * 86_400
+    midnight = scenario.start_s - scenario.start_s % 60 + day * DAY_S
     local = scenario.start.tzinfo
     for i, place in enumerate(places):
         closed = midnight + _FIRST_HOUR * 3600 + i * _STEP_S

@@ -1,31 +1,25 @@
 """Faults that are injected into the simulated records, and the flags they must raise."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from stream.demo.record import Simulation
-from stream.demo.scenario import Scenario
+from stream.demo.record import PlannedClosure, Simulation
+from stream.demo.scenario import DAY_S, Scenario
 
-if TYPE_CHECKING:
-    from stream.demo.own_line import Turn
-
-DEAD_BAND_S = 30
 HOLD_S = 3600
-DAY_S = 86_400
 
 
 class OwnLineFaults:
     """Faults of a station with a line of its own for each chamber."""
 
-    def __init__(self, scenario: Scenario, turns: Sequence["Turn"]) -> None:
+    def __init__(self, scenario: Scenario, turns: Sequence[PlannedClosure]) -> None:
         self.start = scenario.start_s
         self.end = scenario.start_s + scenario.days * DAY_S
         self.turns = list(turns)
         self.notes: list[tuple[str, str, int, str, str]] = []
 
-    def turn(self, chamber: str, hours: float) -> "Turn":
+    def turn(self, chamber: str, hours: float) -> PlannedClosure:
         """The closure of a chamber that follows a time since the start."""
         for turn in self.turns:
             if turn.place.id == chamber and turn.closed_s >= self.start + hours * 3600:

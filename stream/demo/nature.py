@@ -6,17 +6,16 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from stream.demo.scenario import AMBIENT, CONDUCTANCE, Place, Scenario
+from stream.demo.scenario import AMBIENT, CONDUCTANCE, DAY_S, Place, Scenario
 
 Floats = NDArray[np.float64]
 
 _R: Final = 8.31446261815324
-_DAY: Final = 86_400.0
 
 
 def _phase(t: Floats, scenario: Scenario, warmest_h: float) -> Floats:
     """Cosine of the local day, 1 at the warmest hour; ``t`` in seconds since 1970."""
-    hours = ((t + scenario.utc_offset_s) % _DAY) / 3600.0
+    hours = ((t + scenario.utc_offset_s) % DAY_S) / 3600.0
     return np.asarray(np.cos(2 * np.pi * (hours - warmest_h) / 24.0))
 
 
@@ -34,7 +33,7 @@ def soil_temperature_c(t: Floats, scenario: Scenario) -> Floats:
 
 def soil_moisture(t: Floats, scenario: Scenario) -> Floats:
     """Volumetric soil water [m³ m⁻³]: drying, with one watering at fertilizing."""
-    since = (t - scenario.fertilized_at.timestamp()) / _DAY
+    since = (t - scenario.fertilized_at.timestamp()) / DAY_S
     return np.asarray(0.24 + np.where(since > 0, 0.14 * np.exp(-np.maximum(since, 0) / 4.0), 0.0))
 
 
@@ -42,7 +41,7 @@ def pressure_pa(t: Floats, scenario: Scenario) -> Floats:
     """Air pressure [Pa]."""
     mean = 101_325.0 * (1 - 2.25577e-5 * scenario.site.elevation_m) ** 5.25588
     return np.asarray(
-        mean + 180.0 * np.sin(2 * np.pi * t / (3.1 * _DAY)) + 60.0 * _phase(t, scenario, 10.0)
+        mean + 180.0 * np.sin(2 * np.pi * t / (3.1 * DAY_S)) + 60.0 * _phase(t, scenario, 10.0)
     )
 
 

@@ -1,13 +1,12 @@
 """A station whose chambers close one at a time on a fast analyzer, second by second."""
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
 
 from stream.demo import nature
-from stream.demo.record import Simulation, Table, TrueFlux
-from stream.demo.scenario import AMBIENT, GASES, Place, Scenario
+from stream.demo.faults import OwnLineFaults
+from stream.demo.record import PlannedClosure, Simulation, Table, TrueFlux
+from stream.demo.scenario import AMBIENT, DAY_S, GASES, Scenario
 
 INTERVAL_S = 10_800
 SLOT_S = 900
@@ -22,36 +21,24 @@ NOISE = {"N2O": (0.22, 0.18, 5.0), "CH4": (0.6, 0.5, 5.0), "CO2": (180.0, 90.0, 
 """Gas → white and red standard deviation [nmol mol⁻¹] and memory [s]."""
 
 
-@dataclass
-class Turn:
-    """One planned closure."""
-
-    place: Place
-    closed_s: int
-    opened_s: int
-    happens: bool = True
-
-
-def plan(scenario: Scenario) -> list[Turn]:
+def plan(scenario: Scenario) -> list[PlannedClosure]:
     """All closures in order: every chamber each three hours, one slot after the other."""
-    end = scenario.start_s + scenario.days * 86_400
+    end = scenario.start_s + scenario.days * DAY_S
     first = scenario.start_s - scenario.start_s % INTERVAL_S
     turns = []
     for round_s in range(first, end, INTERVAL_S):
         for n, place in enumerate(scenario.places):
             closed = round_s + n * SLOT_S + CLOSE_AFTER_S
             if closed + CLOSED_S > scenario.start_s and closed < end:
-                turns.append(Turn(place, closed, closed + CLOSED_S))
+                turns.append(PlannedClosure(place, closed, closed + CLOSED_S))
     return turns
 
 
 def simulate(scenario: Scenario) -> Simulation:
     """Simulate the whole record, with faults if the scenario says so."""
-    from stream.demo.faults import OwnLineFaults
-
     # The legacy stream is frozen: the same samples from any numpy.
     rng = np.random.RandomState(scenario.seed)
-    n = scenario.days * 86_400
+    n = scenario.days * DAY_S
     t = scenario.start_s + np.arange(n, dtype=np.int64)
     turns = plan(scenario)
     faults = OwnLineFaults(scenario, turns) if scenario.faults else None
@@ -102,7 +89,7 @@ def simulate(scenario: Scenario) -> Simulation:
 
 def _close(
     scenario: Scenario,
-    turn: Turn,
+    turn: PlannedClosure,
     t: NDArray[np.int64],
     inlet: dict[str, NDArray[np.float64]],
     water: NDArray[np.float64],
@@ -133,7 +120,7 @@ def _close(
         truth.append(TrueFlux(turn.place.id, gas, turn.closed_s, turn.opened_s, flux))
 
 
-def _move_lid(lid: NDArray[np.float64], turn: Turn, t: NDArray[np.int64]) -> None:
+def _move_lid(lid: NDArray[np.float64], turn: PlannedClosure, t: NDArray[np.int64]) -> None:
     a, b = np.searchsorted(t, (turn.closed_s, turn.opened_s))
     lid[max(0, a - MOVING_S) : a] = 2.0
     lid[a:b] = 1.0

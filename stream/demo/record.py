@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from stream.demo.scenario import Place
+
 Floats = NDArray[np.float64]
 
 
@@ -65,3 +67,13 @@ class Simulation:
     def inject(self, flag: str, chamber: str, at_s: int, story: str, gas: str = "") -> None:
         """Note a flag that the injected fault must raise."""
         self.injected.append(Injected(flag, chamber, gas, int(at_s), story))
+
+
+@dataclass
+class PlannedClosure:
+    """One planned closure."""
+
+    place: Place
+    closed_s: int
+    opened_s: int
+    happens: bool = True

@@ -8,21 +8,21 @@ from datetime import timedelta
 from pathlib import Path
 from statistics import median
 
+from stream.compute.replay import replay
 from stream.demo.by_hand import add_rounds
 from stream.demo.scenario import Scenario, own_line, shared_analyzer
 from stream.demo.write import write_station
 from stream.errors import LidstreamError
-from stream.export.compare import compare
-from stream.export.verb import export
-from stream.field.desk import Desk
-from stream.pipeline.replay import replay
 from stream.progress import Progress
-from stream.science.flags import gravest
-from stream.station import StationFile, load_station
+from stream.report.compare import compare
+from stream.report.export import export
+from stream.report.summary.day_summary import summarize
+from stream.report.summary.render import VERDICTS, write_summary
+from stream.science.quality.flags import gravest
+from stream.station import StationFile, gases_of, load_station
 from stream.store import open_store
-from stream.store.readers import Reader
-from stream.summary.make import summarize
-from stream.summary.render import VERDICTS, write_summary
+from stream.store.opened import StationData
+from stream.store.results.readers import Reader
 
 
 def run_demo(folder: Path, days: int) -> None:
@@ -88,11 +88,11 @@ def mornings(file: StationFile, scenario: Scenario) -> list[str]:
     folder.mkdir(exist_ok=True)
     said = []
     with closing(open_store(file.database_url)) as store:
-        desk = Desk.over(file, store)
+        data = StationData.over(file, store)
         for i in range(scenario.days):
             day = scenario.start.date() + timedelta(days=i)
-            summary = summarize(desk, day)
-            desk.kept.put(day, summary.as_dict(), time.time_ns() // 1000)
+            summary = summarize(data, day)
+            data.kept.put(day, summary.as_dict(), time.time_ns() // 1000)
             write_summary(summary, folder)
             said.append(f"morning after {day}: {VERDICTS[summary.verdict]}; {summary.sentence}")
     return said
@@ -100,7 +100,7 @@ def mornings(file: StationFile, scenario: Scenario) -> list[str]:
 
 def table(file: StationFile) -> list[str]:
     """By chamber: closures, gaps, median flux of each gas, worst flag."""
-    gases = tuple(dict.fromkeys(g for a in file.station.analyzers for g in a.gases))
+    gases = gases_of(file.station)
     fluxes: dict[tuple[str, str], list[float]] = defaultdict(list)
     flags: dict[str, set[str]] = defaultdict(set)
     counts: dict[tuple[str, str], int] = defaultdict(int)

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
+DAY_S: Final = 86_400
 GASES: Final = ("N2O", "CH4", "CO2")
 AMBIENT: Final = {"N2O": 337.0, "CH4": 1930.0, "CO2": 424_000.0}
 """Ambient dry mole fractions [nmol mol⁻¹]."""

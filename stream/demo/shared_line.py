@@ -7,7 +7,7 @@ from stream.demo import nature
 from stream.demo.faults import SharedAnalyzerFaults
 from stream.demo.own_line import slow_table
 from stream.demo.record import Simulation, Table, TrueFlux
-from stream.demo.scenario import AMBIENT, GASES, Scenario
+from stream.demo.scenario import AMBIENT, DAY_S, GASES, Scenario
 
 Floats = NDArray[np.float64]
 
@@ -31,7 +31,7 @@ NOISE = {"N2O": (0.25, 0.12, 10.0), "CH4": (0.8, 0.4, 10.0), "CO2": (200.0, 90.0
 
 def closures(scenario: Scenario) -> list[tuple[str, int, int]]:
     """(chamber, closed, opened) of all closures [s since 1970]."""
-    end = scenario.start_s + scenario.days * 86_400
+    end = scenario.start_s + scenario.days * DAY_S
     found = []
     for round_s in range(scenario.start_s, end, INTERVAL_S):
         for group, places in enumerate((scenario.places[:6], scenario.places[6:])):
@@ -57,7 +57,7 @@ def _ports(scenario: Scenario, t: NDArray[np.int64]) -> NDArray[np.int64]:
 def simulate(scenario: Scenario) -> Simulation:
     """Simulate the whole record, with faults if the scenario says so."""
     rng = np.random.RandomState(scenario.seed)
-    n = scenario.days * 86_400 // STEP_S
+    n = scenario.days * DAY_S // STEP_S
     t = scenario.start_s + STEP_S * np.arange(n, dtype=np.int64)
     clock = t.astype(np.float64)
     outside = nature.ambient_water(clock, scenario)
@@ -94,6 +94,23 @@ def simulate(scenario: Scenario) -> Simulation:
         water[there] = 0.0001
         for gas in GASES:
             inlet[gas][there] = gases[gas]
+    fast = _records(t, inlet, water, port, lids, rng)
+    simulation = Simulation(fast, slow_table(scenario, rng), truth)
+    if scenario.faults:
+        SharedAnalyzerFaults(scenario).change_records(simulation, planned)
+    return simulation
+
+
+def _records(
+    t: NDArray[np.int64],
+    inlet: dict[str, Floats],
+    water: Floats,
+    port: NDArray[np.int64],
+    lids: dict[str, Floats],
+    rng: np.random.RandomState,
+) -> Table:
+    """What the analyzer records of the air at its inlet, wet and with its noise."""
+    n = len(t)
     delay, memory = DELAY_S // STEP_S, TURNOVER_S / STEP_S
     wet_water = nature.analyzer_response(water, delay, memory)
     columns: dict[str, Floats] = {}
@@ -101,7 +118,7 @@ def simulate(scenario: Scenario) -> Simulation:
         wet = nature.analyzer_response(inlet[gas], delay, memory) * (1.0 - wet_water)
         white, red, keep = NOISE[gas]
         columns[gas] = wet + nature.red_noise(rng, n, white, red, keep, STEP_S)
-    fast = Table(
+    return Table(
         t,
         {
             "n2o": columns["N2O"],
@@ -114,7 +131,3 @@ def simulate(scenario: Scenario) -> Simulation:
         },
         {"n2o": 2, "ch4": 1, "co2": 2, "h2o": 2, "laser_status": 0, "port": 0},
     )
-    simulation = Simulation(fast, slow_table(scenario, rng), truth)
-    if scenario.faults:
-        SharedAnalyzerFaults(scenario).change_records(simulation, planned)
-    return simulation

@@ -16,10 +16,9 @@ from pyarrow import csv as arrow_csv
 
 from stream.demo import own_line, shared_line
 from stream.demo.record import Simulation, Table
-from stream.demo.scenario import GASES, Scenario
-from stream.records import SECOND, rfc3339
+from stream.demo.scenario import DAY_S, GASES, Scenario
+from stream.times import SECOND, rfc3339
 
-DAY_S: Final = 86_400
 _UNITS: Final = {
     "n2o": ("nmol/mol", (0, 20000)),
     "ch4": ("nmol/mol", (500, 20000)),
@@ -190,6 +189,7 @@ def write_truth(simulation: Simulation, folder: Path) -> None:
             writer.writerow([f.flag, f.chamber, f.gas, rfc3339(f.at_s * SECOND), f.story])
 
 
+# Long: one text, in the order of the file.
 def station_text(scenario: Scenario) -> str:
     """The station file of a scenario."""
     shared = scenario.kind == "shared_analyzer"

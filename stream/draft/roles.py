@@ -5,7 +5,7 @@ from the files is made up.
 """
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Final, Literal
@@ -13,25 +13,33 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from stream.draft.names import CHAMBER, LID, TEMPERATURE, mark_of, tokens
 from stream.draft.survey import Column, Survey
+from stream.draft.turns import Turns, turns_of
+from stream.draft.words import CLOSED, MOVING_S, OPEN, settle, stays_of
+from stream.station import ClosureRules
+from stream.times import DAY
 
 Kind = Literal[
-    "gas", "water", "pressure", "air", "soil", "moisture", "status", "lid", "port", "other"
-]
+    "gas", "water", "pressure", "air", "soil", "moisture", "rain", "status", "lid", "port",
+    "number", "other",
+]  # fmt: skip
+"""``number``: which chamber is closed."""
 
 GASES: Final = {"n2o": "N2O", "ch4": "CH4", "co2": "CO2", "nh3": "NH3"}
 """Nitric oxide is left to people: a column ``no`` mostly counts lines."""
 _WATER: Final = {"h2o", "water", "humidity", "vapour", "vapor"}
 _PRESSURE: Final = {"p", "press", "pressure", "baro", "barometer"}
 _SOIL: Final = {"soil", "ts", "tsoil", "ground"}
-_TEMPERATURE: Final = {"t", "ta", "ts", "temp", "temperature", "tair", "tsoil"}
 _MOISTURE: Final = {"vwc", "moisture", "theta", "swc", "wetness"}
+_RAIN: Final = {"rain", "rainfall", "precip", "precipitation"}
 _STATUS: Final = {"status", "diag", "diagnostic", "diagnostics", "fault", "error", "alarm"}
 _PORT: Final = {"port", "valve", "inlet", "line", "selector"}
-_LID: Final = {"lid", "cover", "door"}
-_DAY_US: Final = 86_400e6
-_MOVING_S: Final = 90.0
-"""A state that lasts no longer than this is that of a moving lid."""
+_SHORTEST_S: Final = 60.0
+"""Without a name that says so, what is shorter is no closure."""
+_EDGE_S: Final = ClosureRules().edge_tolerance_s
+_LONGEST_STEP_S: Final = 300.0
+"""Lids that are recorded more seldom than this are recorded when they move."""
 _EDGES_A_DAY: Final = 3.0
 _MOST_PORTS: Final = 64
 
@@ -68,8 +76,16 @@ class Roles:
         Unit, '' where nothing tells it, and how it is known.
     lids : dict of str to Lid
         Of each column of a lid.
-    keys : dict of str to str
-        Column of a lid → the part of its name that tells it from the others.
+    ids : dict of str to str
+        Key of a chamber, the part of names that tells it from the others → its id.
+    lid_of : dict of str to str
+        Key → column of its lid, where each lid has one.
+    number : str or None
+        Column of the number of the closed chamber, where the lids have no columns.
+    number_of : dict of str to int
+        Key → the chamber's number there.
+    turns : dict of str to Turns
+        Of columns of numbers that take turns.
     patterns : dict of str to Kind
         Name with ``{id}`` → kind, of columns that every chamber has.
     """
@@ -77,8 +93,26 @@ class Roles:
     kinds: dict[str, Kind] = field(default_factory=dict)
     units: dict[str, tuple[str, str]] = field(default_factory=dict)
     lids: dict[str, Lid] = field(default_factory=dict)
-    keys: dict[str, str] = field(default_factory=dict)
+    ids: dict[str, str] = field(default_factory=dict)
+    lid_of: dict[str, str] = field(default_factory=dict)
+    number: str | None = None
+    number_of: dict[str, int] = field(default_factory=dict)
+    turns: dict[str, Turns] = field(default_factory=dict)
     patterns: dict[str, Kind] = field(default_factory=dict)
+
+    @property
+    def keys(self) -> list[str]:
+        """Keys of the chambers, in the order of the files."""
+        return list(self.ids)
+
+    @property
+    def by_port(self) -> bool:
+        """Whether nothing but the port tells which lid is closed."""
+        return self.number is not None and self.kinds[self.number] == "port"
+
+    def all_of(self, kind: Kind) -> list[str]:
+        """The columns of a kind."""
+        return [name for name, k in self.kinds.items() if k == kind]
 
     def first(self, kind: Kind) -> str | None:
         """The first column of a kind."""
@@ -91,11 +125,21 @@ class Roles:
 
 def roles_of(found: Survey) -> Roles:
     """Guess what each column of a survey is."""
+    settle(found)
     roles = Roles()
     for name, column in found.columns.items():
         times, values = column.series()
         kind = _kind(name, column)
-        lid = _lid(times, values) if kind in ("lid", "other") else None
+        turns = None
+        if kind in ("lid", "port", "other"):
+            named = bool(tokens(name) & (LID | _PORT | CHAMBER))
+            turns = turns_of(*column.series(empty=True), named=named)
+        if turns is not None:
+            roles.turns[name] = turns
+            kind = kind if kind == "port" else "number"
+        lid = _lid(times, values, told=column.told) if kind in ("lid", "other") else None
+        if lid is not None and kind == "other" and lid.closed_s < _SHORTEST_S:
+            lid = None
         if lid is not None:
             kind = "lid"
             roles.lids[name] = lid
@@ -103,39 +147,64 @@ def roles_of(found: Survey) -> Roles:
             kind = "other"
         roles.kinds[name] = kind
         roles.units[name] = _unit(name, kind, column.unit, values)
-    roles.keys = _keys(list(roles.lids))
-    roles.patterns = _patterns(roles)
+    _tell_chambers(found, roles)
     return roles
 
 
-def _tokens(name: str) -> set[str]:
-    parts = re.split(r"[^a-z0-9]+", name.lower())
-    return {p for part in parts for p in (part, part.rstrip("0123456789")) if p}
+def _tell_chambers(found: Survey, roles: Roles) -> None:
+    """Chambers by their lids, or else by the numbers that take turns."""
+    if roles.lids:
+        for lid, key in _keys(list(roles.lids)).items():
+            roles.lid_of[key] = lid
+            roles.ids[key] = chamber_id(found.columns[lid].header, key)
+        roles.patterns = _patterns(roles)
+        return
+    candidates = [*roles.all_of("number"), *(n for n in roles.all_of("port") if n in roles.turns)]
+    if not candidates:
+        return
+    roles.number = candidates[0]
+    numbers = roles.turns[roles.number].numbers
+    # 1 or 01, whichever more columns have in their names.
+    ways = []
+    for width in (1, 2):
+        roles.ids = {f"{n:0{width}d}": f"{n:0{width}d}" for n in numbers}
+        ways.append((roles.ids, _patterns(roles)))
+    roles.ids, roles.patterns = max(ways, key=lambda way: len(way[1]))
+    roles.number_of = dict(zip(roles.ids, numbers, strict=True))
+
+
+def chamber_id(header: str, key: str) -> str:
+    """A chamber's id as its lid's header has it: ``Lid Ch01`` → ``Ch01``, ``lid_a1`` → ``A1``."""
+    at = header.lower().rfind(key)
+    shown = header[at : at + len(key)] if at >= 0 else key
+    return re.sub(r"[^A-Za-z0-9._-]", "-", shown.upper() if shown == shown.lower() else shown)
 
 
 def gas_of(name: str) -> str | None:
     """The gas that a name tells."""
-    tokens = _tokens(name)
-    return next((gas for word, gas in GASES.items() if word in tokens), None)
+    words = tokens(name)
+    return next((gas for word, gas in GASES.items() if word in words), None)
 
 
 def _kind(name: str, column: Column) -> Kind:
-    tokens = _tokens(name)
-    if tokens & _STATUS:
+    words = tokens(name)
+    if words & _STATUS:
         return "status"
-    if tokens & _LID:
+    if words & LID:
         return "lid"
+    if words & _RAIN:
+        return "rain"
     if gas_of(name) is not None:
         return "gas"
-    if tokens & _WATER:
+    if words & _WATER:
         return "water"
-    if tokens & _MOISTURE or column.unit in ("m3/m3", "%vol"):
+    if words & _MOISTURE or column.unit in ("m3/m3", "%vol"):
         return "moisture"
-    if tokens & _PORT:
+    if words & _PORT:
         return "port"
-    if tokens & _TEMPERATURE or column.unit in ("degC", "K"):
-        return "soil" if tokens & _SOIL else "air"
-    if tokens & _PRESSURE or column.unit in ("Pa", "hPa", "kPa"):
+    if words & TEMPERATURE or column.unit in ("degC", "K"):
+        return "soil" if words & _SOIL else "air"
+    if words & _PRESSURE or column.unit in ("Pa", "hPa", "kPa"):
         return "pressure"
     return "other"
 
@@ -146,25 +215,25 @@ def _is_port(values: NDArray[np.float64]) -> bool:
     return bool(3 <= len(seen) <= _MOST_PORTS and (seen == np.rint(seen)).all())
 
 
-def _lid(times: NDArray[np.int64], values: NDArray[np.float64]) -> Lid | None:
+def _lid(times: NDArray[np.int64], values: NDArray[np.float64], *, told: bool) -> Lid | None:
     """How a column of few values that return day by day moves; None for any other."""
     if len(values) < 10 or not (values == np.rint(values)).all():
         return None
     states = np.unique(values)
-    days = max((int(times[-1]) - int(times[0])) / _DAY_US, 1 / 24)
+    days = max((int(times[-1]) - int(times[0])) / DAY, 1 / 24)
     edges = np.flatnonzero(np.diff(values) != 0) + 1
     if not 2 <= len(states) <= 4 or len(edges) / days < _EDGES_A_DAY:
         return None
-    starts = np.concatenate([[0], edges])
-    stops = np.append(times[edges], times[-1])
-    lasted = (stops - times[starts]) / 1e6
-    total = {float(s): float(lasted[values[starts] == s].sum()) for s in states}
-    middle = {float(s): float(np.median(lasted[values[starts] == s])) for s in states}
-    stays = [s for s in total if middle[s] > _MOVING_S] or list(total)
+    seen, lasted = stays_of(times, values)
+    total = {float(s): float(lasted[seen == s].sum()) for s in states}
+    middle = {float(s): float(np.median(lasted[seen == s])) for s in states}
+    stays = [s for s in total if middle[s] > MOVING_S] or list(total)
     resting = max(total, key=lambda s: total[s])
     others = [s for s in stays if s != resting] or [s for s in total if s != resting]
     shut = max(others, key=lambda s: total[s])
-    closings = int((values[starts] == shut).sum())
+    if told and CLOSED in total:
+        shut, resting = CLOSED, OPEN
+    closings = int((seen == shut).sum())
     return Lid(shut, resting, middle[shut], closings / days)
 
 
@@ -185,7 +254,7 @@ def _unit(
     name: str, kind: Kind, stated: str | None, values: NDArray[np.float64]
 ) -> tuple[str, str]:
     """Unit, and how it is known."""
-    if kind in ("lid", "port", "status"):
+    if kind in ("lid", "port", "number", "status"):
         return "1", ""
     if stated:
         return stated, "as the files state it"
@@ -207,6 +276,7 @@ RANGES: Final = {
     ("pressure", "Pa"): (80_000.0, 110_000.0),
     ("air", "degC"): (-30.0, 70.0), ("air", "K"): (243.0, 343.0),
     ("soil", "degC"): (-20.0, 60.0), ("soil", "K"): (253.0, 333.0),
+    ("rain", "mm"): (0.0, 100.0),
     ("moisture", "m3/m3"): (0.0, 0.7), ("moisture", "%vol"): (0.0, 70.0),
 }  # fmt: skip
 """Between what readings of a field are real: common practice, no source."""
@@ -244,22 +314,18 @@ def _common(names: Sequence[str]) -> str:
 
 def _patterns(roles: Roles) -> dict[str, Kind]:
     """Columns that every chamber has one of, with ``{id}`` for what differs."""
-    keys = list(roles.keys.values())
+    keys = roles.keys
     if len(keys) < 2 or any(key != key.lower() for key in keys):
         return {}
     found: dict[str, Kind] = {}
-    first = keys[0]
+    mark = mark_of(keys[0])
     for name, kind in roles.kinds.items():
-        mark = re.compile(rf"(?<![a-z0-9]){re.escape(first)}(?![a-z0-9])")
-        if first[0].isdigit():
-            mark = re.compile(rf"(?<![0-9]){re.escape(first)}(?![0-9])")
-        pattern = mark.sub("{id}", name, count=1)
-        if pattern == name:
-            continue
-        names = [pattern.replace("{id}", key) for key in keys]
-        if all(n in roles.kinds for n in names):
-            same = all(a == b for a, b in pairwise(roles.units[n][0] for n in names))
-            if same:
+        for match in mark.finditer(name):
+            pattern = f"{name[: match.start()]}{{id}}{name[match.end() :]}"
+            names = [pattern.replace("{id}", key) for key in keys]
+            if not all(n in roles.kinds for n in names):
+                continue
+            if all(a == b for a, b in pairwise(roles.units[n][0] for n in names)):
                 found[pattern] = kind
     return found
 
@@ -272,6 +338,22 @@ def own_columns(roles: Roles, key: str, kind: Kind) -> str | None:
     return None
 
 
-def count_of(values: Mapping[str, Lid]) -> float:
+def count_of(roles: Roles) -> float:
     """Closures of a chamber a day, by the median over chambers."""
-    return float(np.median([lid.per_day for lid in values.values()])) if values else 0.0
+    if roles.number is not None:
+        return roles.turns[roles.number].per_day
+    return float(np.median([lid.per_day for lid in roles.lids.values()])) if roles.lids else 0.0
+
+
+def lid_step_s(found: Survey, roles: Roles) -> float | None:
+    """How far apart records of the lids are [s], where that is more than closures allow."""
+    names = [*roles.lids] or [name for name in (roles.number,) if name is not None]
+    steps = [np.diff(found.columns[name].series(empty=True)[0]) for name in names]
+    each = [float(np.median(step[step > 0])) / 1e6 for step in steps if (step > 0).any()]
+    step = round(max(each, default=0.0), 1)
+    return step if _EDGE_S < step <= _LONGEST_STEP_S else None
+
+
+def is_running_total(values: NDArray[np.float64]) -> bool:
+    """Whether a column of rain counts on and on, and is not the amount since the last record."""
+    return bool(len(values) > 2 and (np.diff(values) >= 0).all() and values[-1] > values[0])

@@ -11,17 +11,20 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from stream.draft.folders import Records
+from stream.draft.header import header_of, holds_times, times_of, zone_of
+from stream.draft.names import LID, split_header, tokens
 from stream.errors import RecordError, SourceError
-from stream.sources.cells import MISSING
-from stream.sources.dates import DateEvidence, date_evidence, decide
-from stream.sources.header import ChannelColumn, find_time, split_unit
-from stream.sources.layout import DELIMITERS, split_line, without_empty_end
-from stream.sources.opening import Found, TextFiles
-from stream.sources.replay import looks_like_senml
-from stream.sources.senml import decode_pack
-from stream.sources.text import as_text, find_encoding
-from stream.sources.timestamps import DateOrder, is_date, is_stamp, is_time_of_day, match_stamp
-from stream.sources.unpack import open_content
+from stream.ingest.broker.senml import decode_pack
+from stream.ingest.broker.unpack import open_content
+from stream.ingest.delimited.cells import MISSING
+from stream.ingest.delimited.header import LID_WORDS, SWITCH_WORDS, ChannelColumn, find_time
+from stream.ingest.delimited.opening import Found, TextFiles
+from stream.ingest.delimited.text import as_text, find_encoding
+from stream.ingest.files.recordings import looks_like_senml
+from stream.ingest.times.dates import DateEvidence, date_evidence, decide
+from stream.ingest.times.timestamps import DateOrder, is_time_of_day, match_stamp
+from stream.ingest.times.zones import offset_us
 from stream.station import FolderSource, unit_as_written
 
 Floats = NDArray[np.float64]
@@ -34,10 +37,9 @@ _MOST_WORDS: Final = 6
 """A column of more words is a remark."""
 _NUMBER: Final = re.compile(r"^[+-]?[\d.,]+(?:[eE][+-]?\d+)?$")
 _STATES: Final = {
-    "open": 0.0, "opened": 0.0, "closed": 1.0, "close": 1.0, "shut": 1.0,
-    "moving": 2.0, "opening": 2.0, "closing": 2.0,
-    "false": 0.0, "off": 0.0, "no": 0.0, "true": 1.0, "on": 1.0, "yes": 1.0,
-}  # fmt: skip
+    **{word: {"open": 0.0, "closed": 1.0, "moving": 2.0}[is_] for word, is_ in LID_WORDS.items()},
+    **SWITCH_WORDS,
+}
 
 
 @dataclass
@@ -49,26 +51,36 @@ class Column:
     name : str
     header : str
         As it stands in the files.
+    plain : str
+        The header without its unit.
     unit : str or None
         In the station file's words, where the files state one.
     states : dict of str to float
-        Words of it that the station file must be told.
+        Words of it that the station file must be told; their numbers are below zero until
+        :func:`stream.draft.words.settle` has guessed what they mean.
+    told : bool
+        Whether words alone stand in it, and say more than on and off.
+    nothing : set of str
+        What stands in it for no value.
     times, values : list of ndarray
         Piece by piece [µs, as the files write them].
     """
 
     name: str
     header: str
+    plain: str
     unit: str | None = None
     states: dict[str, float] = field(default_factory=dict)
+    told: bool = False
+    nothing: set[str] = field(default_factory=set)
     times: list[Micros] = field(default_factory=list)
     values: list[Floats] = field(default_factory=list)
 
-    def series(self) -> tuple[Micros, Floats]:
-        """Times in order and values, those without a value left out."""
+    def series(self, *, empty: bool = False) -> tuple[Micros, Floats]:
+        """Times in order and values, those without a value left out or, with ``empty``, NaN."""
         times = np.concatenate([np.empty(0, np.int64), *self.times])
         values = np.concatenate([np.empty(0), *self.values])
-        known = ~np.isnan(values)
+        known = ~np.isnan(values) | empty
         order = np.argsort(times[known], kind="stable")
         return times[known][order], values[known][order]
 
@@ -89,8 +101,18 @@ class Survey:
         Offsets that stamps bear.
     local : bool
         Whether some stamps bear none.
+    zones : dict of str to set of str
+        Header of a column of time zones → the names in it that only a person can explain.
+    words : dict of str to float
+        Words that are not known → a number below zero, the same in every file.
+    lasted : dict of str to float
+        How long such a word lasts at a time, by the median [s].
     starts : dict of bool to int
         First time of stamps without offset (True) and of others [µs].
+    files : list of Records
+        What each file holds.
+    notes : list of str
+        What a person should know of the files, one line each.
     not_read : list of str
         Why files were left out, one line each.
     """
@@ -100,7 +122,12 @@ class Survey:
     left: list[str] = field(default_factory=list)
     offsets: set[str] = field(default_factory=set)
     local: bool = False
+    zones: dict[str, set[str]] = field(default_factory=dict)
+    words: dict[str, float] = field(default_factory=dict)
+    lasted: dict[str, float] = field(default_factory=dict)
     starts: dict[bool, int] = field(default_factory=dict)
+    files: list[Records] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
     not_read: list[str] = field(default_factory=list)
 
     def saw(self, local: bool, times: Micros) -> None:
@@ -150,11 +177,16 @@ class _Text:
     """A file of delimited text that was looked at, and is still to be read."""
 
     path: Path
+    header: tuple[str, ...]
     files: TextFiles
     opened: Found
     columns: dict[str, Column]
     behind: list[list[str]]
     dates: DateEvidence | None
+    offsets: set[str]
+    """Of a column of time zones."""
+    times: list[str]
+    """Columns of times, where there are several."""
 
 
 def _look(path: Path, found: Survey) -> _Text | None:
@@ -169,19 +201,30 @@ def _look(path: Path, found: Survey) -> _Text | None:
         return None
     encoding = find_encoding(head)
     text = encoding.to_utf8(head[: encoding.lines_end(head)] or head)
-    header, behind = _header([as_text(line).rstrip("\r") for line in text.split(b"\n")])
-    columns = dict(_columns(header, behind, found))
+    header, behind = header_of([as_text(line).rstrip("\r") for line in text.split(b"\n")])
+    zone, words = zone_of(header, behind)
+    columns = dict(_columns(header, behind, zone, found))
     wanted = {
         name: ChannelColumn(c.header, "", {**_STATES, **c.states}) for name, c in columns.items()
     }
-    files = TextFiles(FolderSource(kind="folder", path="."), wanted, "UTC")
+    unclear = {word for word in words if offset_us(word) is None}
+    if zone is not None and unclear:
+        found.zones.setdefault(header[zone], set()).update(unclear)
+    times = times_of(header, behind)
+    source = FolderSource(
+        kind="folder",
+        path=".",
+        zone_column="" if unclear else None,
+        time_column=times[-1] if times else None,
+    )
+    files = TextFiles(source, wanted, "UTC")
     opened = files.find(str(path), head)
     if opened is None:
         raise files.why_not(str(path), head)
     dates = None
     if opened.ambiguous is not None:
         dates = date_evidence(files, opened, partial(open_content, path))
-    return _Text(path, files, opened, columns, behind, dates)
+    return _Text(path, tuple(header), files, opened, columns, behind, dates, words - unclear, times)
 
 
 def _source_of(path: Path) -> tuple[Path, str]:
@@ -204,13 +247,15 @@ def _files(paths: Sequence[Path]) -> list[Path]:
 
 
 def channel_name(header: str) -> str:
-    """A channel's name for a header: ``N2O [ppb]`` → ``n2o``."""
-    plain = re.sub(r"[^a-z0-9]+", "_", split_unit(header)[0].lower()).strip("_")
-    return plain or "column"
+    """A channel's name for a header without its unit: ``Lid east`` → ``lid_east``."""
+    return re.sub(r"[^a-z0-9]+", "_", header.lower()).strip("_") or "column"
 
 
 def _read_text(text: _Text, orders: dict[str, DateOrder | None], found: Survey) -> None:
     keys = found.sources.setdefault(_source_of(text.path), {})
+    if text.times:
+        names = f"{', '.join(text.times[:-1])} and {text.times[-1]}"
+        keys["time_column"] = f"? Which of the columns {names} has the time that counts?"
     order: DateOrder | None = None
     if text.dates is not None:
         order = orders[text.dates.shape]
@@ -221,69 +266,57 @@ def _read_text(text: _Text, orders: dict[str, DateOrder | None], found: Survey) 
     for name, column in text.columns.items():
         found.columns.setdefault(name, column)
         found.columns[name].states |= column.states
-    local = _note_stamps(text.opened, text.behind, found)
+        found.columns[name].told &= column.told
+        found.columns[name].nothing |= column.nothing
+    local = _note_stamps(text, found)
+    records = Records(text.path, text.header, _source_of(text.path))
+    found.files.append(records)
     with open_content(text.path) as content:
         for batch in text.files.reader(text.opened, order).batches(content):
             found.saw(local, batch.times)
             for j, name in enumerate(batch.channels):
                 found.columns[name].times.append(batch.times)
                 found.columns[name].values.append(batch.values[:, j])
+                records.series.setdefault(name, []).append((batch.times, batch.values[:, j]))
             if content.position > _MOST_BYTES:
                 break
 
 
-def _header(lines: Sequence[str]) -> tuple[list[str], list[list[str]]]:
-    """The header's cells, and those of the lines behind it."""
-    for i, line in enumerate(lines[:200]):
-        best: tuple[list[str], str] | None = None
-        for delimiter in DELIMITERS:
-            cells = without_empty_end(split_line(line, delimiter))
-            named = find_time(cells, None) is not None and len(cells) > 1
-            if named and (best is None or len(cells) > len(best[0])):
-                best = (cells, delimiter)
-        if best is not None and any(c.isalpha() for c in line):
-            return best[0], [split_line(x, best[1]) for x in lines[i + 1 :] if x.strip()]
-    return _header_by_content(lines)
-
-
-def _header_by_content(lines: Sequence[str]) -> tuple[list[str], list[list[str]]]:
-    """The line of names before the first date."""
-    for at, line in enumerate(lines[:200]):
-        for delimiter in DELIMITERS[:-1]:
-            cells = split_line(line, delimiter)
-            if len(cells) < 2 or not any(is_stamp(cell) for cell in cells):
-                continue
-            for above in range(at - 1, -1, -1):
-                names = split_line(lines[above], delimiter)
-                if len(names) == len(cells):
-                    return names, [split_line(x, delimiter) for x in lines[at:] if x.strip()]
-    return [], []
-
-
 def _columns(
-    header: Sequence[str], behind: Sequence[Sequence[str]], found: Survey
+    header: list[str], behind: Sequence[Sequence[str]], zone: int | None, found: Survey
 ) -> Iterator[tuple[str, Column]]:
     """Columns that hold numbers or a few words."""
     time = find_time(header, None)
     taken: set[str] = set()
     for i, cell in enumerate(header):
         cells = [row[i] for row in behind if i < len(row)]
-        if i == time or not cell or _holds_times(cells):
+        if i in (time, zone) or not cell or holds_times(cells):
             continue
-        units = [unit_as_written(c) for c in cells[:3] if c and not _NUMBER.match(c)]
-        unit = unit_as_written(split_unit(cell)[1] or "") or next((u for u in units if u), None)
+        if header.count(cell) > 1:
+            # Its name tells no one which is which.
+            twice = f"{cell} (stands {header.count(cell)} times)"
+            if twice not in found.left:
+                found.left.append(twice)
+            continue
         words = _words(cells[3:] or cells)
-        if len(words) > _MOST_WORDS or (words and not words & set(_STATES)):
+        numbers = any(_NUMBER.match(c) for c in cells[3:] or cells)
+        plain, stated = split_header(cell, header)
+        known = numbers or words & set(_STATES) or tokens(plain) & LID
+        if len(words) > _MOST_WORDS or (words and not known):
             if cell not in found.left:
                 found.left.append(cell)
             continue
-        name = channel_name(cell)
+        units = [unit_as_written(c) for c in cells[:3] if c and not _NUMBER.match(c)]
+        unit = unit_as_written(stated or "") or next((u for u in units if u), None)
+        name = channel_name(plain)
         if name in taken:
             continue
         taken.add(name)
         unknown = sorted(words - set(_STATES))
-        states = {word: 3.0 + k for k, word in enumerate(unknown)}
-        yield name, Column(name, cell, unit, states)
+        states = {w: found.words.setdefault(w, -1.0 - len(found.words)) for w in unknown}
+        told = not numbers and bool(words - set(SWITCH_WORDS))
+        nothing = {c.lower() for c in cells[3:] if c in MISSING and not _NUMBER.match(c)}
+        yield name, Column(name, cell, plain, unit, states, told, nothing)
 
 
 def _words(cells: Sequence[str]) -> set[str]:
@@ -291,16 +324,16 @@ def _words(cells: Sequence[str]) -> set[str]:
     return {c.lower() for c in cells if c not in MISSING and not _NUMBER.match(c)}
 
 
-def _holds_times(cells: Sequence[str]) -> bool:
-    last = cells[-1] if cells else ""
-    return bool(last) and (is_date(last) or is_stamp(last) or is_time_of_day(last))
-
-
-def _note_stamps(opened: Found, behind: Sequence[Sequence[str]], found: Survey) -> bool:
+def _note_stamps(text: _Text, found: Survey) -> bool:
     """Note the offset that stamps bear; True where they bear none."""
-    at = opened.layout.time
-    cells = [row[at] for row in behind if at < len(row)]
+    at = text.opened.layout.time
+    cells = [row[at] for row in text.behind if at < len(row)]
     match = next((m for cell in reversed(cells) if (m := match_stamp(cell))), None)
+    if text.offsets and (match is None or match["zone"] is None):
+        found.offsets |= {
+            "+00:00" if word in ("Z", "UTC", "GMT") else word for word in text.offsets
+        }
+        return False
     if match is None:
         # A number counts from 1970 in UTC, a time of day stands beside its date.
         local = any(is_time_of_day(cell) for cell in cells[-1:])
@@ -323,7 +356,7 @@ def _read_senml(path: Path, found: Survey) -> None:
     for line in lines[:2000]:
         units |= _senml_units(line)
     for name, unit in units.items():
-        found.columns.setdefault(name, Column(name, name, unit or None))
+        found.columns.setdefault(name, Column(name, name, name, unit or None))
     known = {name: unit or "1" for name, unit in units.items()}
     for line in lines:
         try:

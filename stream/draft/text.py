@@ -1,17 +1,20 @@
 """The drafted station file as text: what the files tell, and a question for what they do not."""
 
 import json
-import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from math import ceil
 from os.path import relpath
 from pathlib import Path
+from typing import Final
 
-import numpy as np
-
-from stream.draft.roles import Kind, Roles, count_of, gas_of, own_columns, range_of
+from stream.draft.analyzers import analyzer, analyzer_id, valve
+from stream.draft.folders import kinds
+from stream.draft.names import mark_of
+from stream.draft.roles import Kind, Roles, count_of, is_running_total, lid_step_s, range_of
+from stream.draft.sensors import ask, own_sensors, shared_sensors
 from stream.draft.survey import Survey
-from stream.sources.header import split_unit
+from stream.ingest.delimited.header import split_unit
 
 
 def draft_text(found: Survey, roles: Roles, folder: Path, name: str) -> str:
@@ -28,90 +31,92 @@ def draft_text(found: Survey, roles: Roles, folder: Path, name: str) -> str:
     """
     parts = [
         _head(),
-        _chambers(found, roles),
+        [*_chambers(found, roles), *_field(), *_weather(found, roles), *_closure(found, roles)],
         _station(found, name),
         _sources(found, folder),
         _channels(found, roles),
-        _analyzer(found, roles),
-        _defaults(roles),
-        _rest(roles),
+        analyzer(found, roles),
+        _defaults(found, roles),
     ]
     return "\n\n".join("\n".join(part) for part in (list(p) for p in parts) if part) + "\n"
 
 
-def _ask(question: str) -> str:
-    return json.dumps(f"? {question}", ensure_ascii=False)
+_SHORT_S: Final = 240.0
+_LONG_S: Final = 5000.0
+"""Closures shorter or longer than the defaults allow."""
 
 
 def _head() -> Iterator[str]:
     yield '# Drafted. Write an answer in place of each "? …", numbers without quotes.'
 
 
+_PLACE: Final = {
+    "plot": "plot, by the plan of the field",
+    "treatment": "treatment of the plot, as unfertilized",
+    "position": "kind of place, as ridge, furrow or tramline",
+}
+
+
 def _chambers(found: Survey, roles: Roles) -> Iterator[str]:
     start = min((int(c.series()[0][0]) for c in found.columns.values() if len(c.series()[0])),
                 default=0)  # fmt: skip
     since = datetime.fromtimestamp(start / 1e6, UTC).date() - timedelta(days=1)
-    port = roles.first("port") is not None
-    if not roles.keys:
+    port = valve(roles) is not None
+    if not roles.ids:
         yield "# No column looks like a lid: add the chambers here."
-        yield f"chambers = {_ask('Which chambers are there? [{ id = …, lid_channel = … }]')}"
-        yield from _field()
+        yield f"chambers = {ask('Which chambers are there? [{ id = …, lid_channel = … }]')}"
         return
-    yield "chambers = [   # heights: mean headspace height above the soil, since when"
-    for lid, key in roles.keys.items():
-        cells = [f'id = "{chamber_id(found.columns[lid].header, key)}"']
+    if roles.number is not None:
+        header = found.columns[roles.number].header
+        yield f"# A line for each number in {header!r}: delete those that are no chamber."
+    yield (
+        "chambers = [   # position: the same word on the same kind of place, one for all if alike;"
+        " heights: of the headspace above the soil, since when"
+    )
+    for key, name in roles.ids.items():
+        cells = [f'id = "{name}"']
         if port:
-            cells.append(f"port = {_ask('port of the selector')}")
-        cells += [f"{k} = {_ask(k)}" for k in ("plot", "treatment", "position")]
-        cells += list(_own(lid, key, roles))
-        cells.append(
-            f'heights = [{{ from = "{since}T00:00:00Z", height_m = {_ask("height [m]")} }}]'
-        )
+            cells.append(f"port = {ask('port of the selector valve')}")
+        cells += [f"{k} = {ask(question)}" for k, question in _PLACE.items()]
+        if key in roles.number_of:
+            cells.append(f"lid_closed = {roles.number_of[key]}")
+        elif roles.of_pattern("lid") is None:
+            cells.append(f'lid_channel = "{roles.lid_of[key]}"')
+        cells += list(own_sensors(key, roles))
+        height = ask("height [m]")
+        cells.append(f'heights = [{{ from = "{since}T00:00:00Z", height_m = {height} }}]')
         yield f"  {{ {', '.join(cells)} }},"
     yield "]"
-    yield from _field()
 
 
 def _field() -> Iterator[str]:
     """What no record tells, and a look at the field does."""
-    breath = _ask("Day on which a breath into each chamber showed at that one and no other")
-    tape = _ask("Day on which areas and heights were measured with a tape")
+    breath = ask("Day on which a breath into each chamber showed at that one and no other")
+    tape = ask("Day on which areas and heights were measured with a tape")
     yield f"checks = {{ breath_test = {breath}, tape_measured = {tape} }}"
-    share = _ask("share of the area of each position: { ridge = 0.45, furrow = 0.55 }")
+    share = ask("share of the area of each position: { ridge = 0.45, furrow = 0.55 }")
     yield f"field = {{ positions = {share} }}"
-
-
-_KEYS: dict[Kind, str] = {
-    "lid": "lid_channel",
-    "air": "air_temperature_channel",
-    "soil": "soil_temperature_channel",
-    "moisture": "soil_moisture_channel",
-}
-
-
-def _own(lid: str, key: str, roles: Roles) -> Iterator[str]:
-    """Channels of one chamber that no pattern holds."""
-    for kind, word in _KEYS.items():
-        if roles.of_pattern(kind) is not None:
-            continue
-        mine = lid if kind == "lid" else own_columns(roles, key, kind)
-        if mine is not None:
-            yield f'{word} = "{mine}"'
 
 
 def _station(found: Survey, name: str) -> Iterator[str]:
     yield "[station]"
     yield f'id = "{name}"'
-    yield f"timezone = {_ask('Zone of people at the station, as Europe/Copenhagen')}"
+    yield f"timezone = {ask('Zone of people at the station, as Europe/Copenhagen')}"
     if found.local:
-        yield f"clock = {_ask(_clock(found))}"
-    yield f"latitude = {_ask('Latitude [°], north positive: tells night and season')}"
-    yield f"longitude = {_ask('Longitude [°], east positive: tells the hour of the sun')}"
-    yield f"elevation_m = {_ask('Elevation [m]: gives the pressure where no barometer does')}"
+        yield f"clock = {ask(_clock(found))}"
+    yield f"latitude = {ask('Latitude [°], north positive: tells night and season')}"
+    yield f"longitude = {ask('Longitude [°], east positive: tells the hour of the sun')}"
+    yield f"elevation_m = {ask('Elevation [m]: gives the pressure where no barometer does')}"
 
 
 def _clock(found: Survey) -> str:
     question = "Offset of the stamps that bear none, as +01:00"
+    if found.zones:
+        column, names = next(iter(found.zones.items()))
+        return (
+            f"The column {column} says {' and '.join(sorted(names))}: which zone is it, as"
+            " Europe/Copenhagen?"
+        )
     if found.offsets:
         return f"{question}; other stamps bear {' and '.join(sorted(found.offsets))}"
     if len(found.starts) == 2:
@@ -124,12 +129,13 @@ def _clock(found: Survey) -> str:
 
 
 def _sources(found: Survey, folder: Path) -> Iterator[str]:
+    yield from (f"# {' '.join(note.split())}." for note in kinds(found.files))
     for (path, pattern), keys in found.sources.items():
         place = Path(relpath(path.resolve(), folder.resolve())).as_posix()
         yield "[[sources]]"
         yield 'kind = "folder"'
         yield f"path = {json.dumps(place, ensure_ascii=False)}"
-        yield f"pattern = {json.dumps(pattern, ensure_ascii=False)}"
+        keys = {"pattern": pattern, **keys}
         yield from (f"{k} = {json.dumps(v, ensure_ascii=False)}" for k, v in keys.items())
 
 
@@ -139,15 +145,17 @@ def _channels(found: Survey, roles: Roles) -> Iterator[str]:
     shared = {
         pattern.replace("{id}", key): pattern
         for pattern in roles.patterns
-        for key in roles.keys.values()
+        for key in roles.keys
         if _header_of(pattern, found, roles) is not None
     }
     left = list(found.left)
     told: set[str] = set()
     for name, kind in roles.kinds.items():
         shown = shared.get(name, name)
-        if kind == "other":
+        if kind == "other" or (kind == "number" and name != roles.number):
             left.append(found.columns[name].header)
+        elif name == roles.number:
+            yield _lids_of_one_column(name, found, roles)
         elif shown not in told:
             told.add(shown)
             header = found.columns[name].header
@@ -164,131 +172,133 @@ def _header_of(pattern: str, found: Survey, roles: Roles) -> str | None:
     """
     if "{id}" not in pattern:
         return None
-    marked = set()
-    for lid, key in roles.keys.items():
+    shared: set[str] | None = None
+    for key, name in roles.ids.items():
         column = found.columns[pattern.replace("{id}", key)]
-        name = chamber_id(found.columns[lid].header, key)
-        at = column.header.lower().rfind(key)
-        if at < 0:
-            return None
-        shown = column.header[at : at + len(key)]
-        if shown not in (name, name.lower()):
-            return None
-        mark = "{id}" if shown == name.lower() else "{ID}"
-        marked.add(f"{column.header[:at]}{mark}{column.header[at + len(key) :]}")
-    return marked.pop() if len(marked) == 1 else None
+        header, marked = column.header, set()
+        for match in mark_of(key).finditer(column.plain.lower()):
+            shown = header[match.start() : match.end()]
+            if shown in (name, name.lower()):
+                mark = "{id}" if shown == name.lower() else "{ID}"
+                marked.add(f"{header[: match.start()]}{mark}{header[match.end() :]}")
+        shared = marked if shared is None else shared & marked
+    return min(shared) if shared else None
 
 
-def chamber_id(header: str, key: str) -> str:
-    """A chamber's id as its lid's header has it: ``Lid Ch01`` → ``Ch01``, ``lid_a1`` → ``A1``."""
-    at = header.lower().rfind(key)
-    shown = header[at : at + len(key)] if at >= 0 else key
-    return re.sub(r"[^A-Za-z0-9._-]", "-", shown.upper() if shown == shown.lower() else shown)
+def _lids_of_one_column(name: str, found: Survey, roles: Roles) -> str:
+    """A lid for each number in one column."""
+    column = found.columns[name]
+    cells = ['unit = "1"', f"column = {json.dumps(column.header, ensure_ascii=False)}"]
+    pause = dict.fromkeys([*sorted(column.nothing), *column.states])
+    if pause:
+        words = ", ".join(f"{json.dumps(word, ensure_ascii=False)} = 0" for word in pause)
+        cells.append(f"states = {{ {words} }}")
+    told = f"   # all open at {' and '.join(map(repr, pause))}: right?" if pause else ""
+    return f'"lid_{{id}}" = {{ {", ".join(cells)} }}{told}'
 
 
 def _channel(shown: str, header: str, kind: Kind, name: str, found: Survey, roles: Roles) -> str:
     column = found.columns[name]
     unit, how = roles.units[name]
-    cells = [f'unit = "{unit}"' if unit else f"unit = {_ask(f'unit of {column.header}')}"]
+    cells = [f'unit = "{unit}"' if unit else f"unit = {ask(f'unit of {column.header}')}"]
     bounds = range_of(name, kind, unit)
     if bounds is not None:
         cells.append(f"range = [{bounds[0]}, {bounds[1]}]")
     if _without_unit(column.header) != name:
         cells.append(f"column = {json.dumps(header, ensure_ascii=False)}")
-    if column.states:
+    same = [found.columns[shown.replace("{id}", key)] for key in roles.keys if "{id}" in shown]
+    states = {w: n for c in same or [column] for w, n in c.states.items()}
+    if states:
         words = ", ".join(
-            f"{json.dumps(w)} = {_ask(f'number for {w}: lid_closed, lid_open or another')}"
-            for w in column.states
+            f"{_key(w)} = {ask(_meaning(w, n, kind, found))}" for w, n in states.items()
         )
         cells.append(f"states = {{ {words} }}")
-    plain = shown.replace("_", "").replace("-", "").isalnum()
-    key = shown if plain else json.dumps(shown)
-    return f"{key} = {{ {', '.join(cells)} }}{f'   # {how}' if how else ''}"
+    return f"{_key(shown)} = {{ {', '.join(cells)} }}{f'   # {how}' if how else ''}"
+
+
+def _key(name: str) -> str:
+    plain = name.isascii() and name.replace("_", "").replace("-", "").isalnum()
+    return name if plain else json.dumps(name, ensure_ascii=False)
+
+
+def _meaning(word: str, number: float, kind: Kind, found: Survey) -> str:
+    """The question what a word stands for, with a guess for a lid's."""
+    if kind != "lid":
+        return f"number for {word}"
+    lasted = (
+        f", as {word} lasts {found.lasted[word]:.0f} s at a time" if word in found.lasted else ""
+    )
+    return f"{number:g}{lasted}? Write 1 where {word} means closed, 0 open, 2 moving"
 
 
 def _without_unit(header: str) -> str:
     return split_unit(header)[0].casefold()
 
 
-def _analyzer(found: Survey, roles: Roles) -> Iterator[str]:
-    gases: dict[str, str] = {}
-    for name, kind in roles.kinds.items():
-        gas = gas_of(name) if kind == "gas" else None
-        if gas is not None:
-            gases.setdefault(gas, name)
-    yield "[[analyzers]]"
-    yield 'id = "analyzer"'
-    if gases:
-        yield f"gases = {{ {', '.join(f'{g} = {_quoted(n)}' for g, n in gases.items())} }}"
-    else:
-        yield f"gases = {_ask('Which gas is which channel? { N2O = …, CO2 = … }')}"
-    water = roles.first("water")
-    if water is not None:
-        yield f"basis = {_ask('wet: mole fractions in moist air; dry: dry already')}"
-        yield f'water_channel = "{water}"'
-    else:
-        yield f"basis = {_ask('dry? No column of water vapour is there to make moist air dry')}"
-    port = roles.first("port")
-    if port is not None:
-        seen = ", ".join(f"{v:g}" for v in np.unique(found.columns[port].series()[1])[:40])
-        yield f'port_channel = "{port}"   # seen: {seen}'
-        yield f"flush_s = {_ask('How long is a line flushed after a port change [s]?')}"
-        yield f"standards = {_ask('Ports of standard gases: [{ port = …, gas = …, value = … }]')}"
-    yield f"lag_s = {_ask('From inlet to reading [s]: a breath at the inlet shows it')}"
-    if gases:
-        noise = ", ".join(
-            f"{gas} = {_ask(f'standard deviation at 1 s [{roles.units[name][0]}]')}"
-            for gas, name in gases.items()
-        )
-        yield f"precision = {{ {noise} }}"
-    status = roles.first("status")
-    if status is not None:
-        values, counts = np.unique(found.columns[status].series()[1], return_counts=True)
-        usual = f"{values[np.argmax(counts)]:g}" if len(values) else "0"
-        yield f'status_channel = "{status}"'
-        yield f"status_ok = [{usual}]   # its usual value"
-
-
-def _quoted(name: str) -> str:
-    return f'"{name}"'
-
-
-def _defaults(roles: Roles) -> Iterator[str]:
-    if not roles.keys:
+def _defaults(found: Survey, roles: Roles) -> Iterator[str]:
+    if not roles.ids:
         return
     yield "# What all chambers share; {id} is a chamber's id in lower case."
     yield "[chamber_defaults]"
-    yield 'analyzer = "analyzer"'
-    for kind, word in _KEYS.items():
-        pattern = roles.of_pattern(kind)
-        if pattern is not None:
-            yield f'{word} = "{pattern}"'
-    pressure = roles.first("pressure")
-    if pressure is not None and roles.of_pattern("pressure") is None:
-        yield f'pressure_channel = "{pressure}"'
-    yield from _common_sensors(roles)
-    lid = next(iter(roles.lids.values()))
-    yield f"lid_closed = {lid.closed:g}   # held for {lid.closed_s:.0f} s at a time: right?"
-    yield f"lid_open = {lid.open:g}"
-    yield f"area_m2 = {_ask('Area of soil under a chamber [m2]')}"
-    yield f"extra_volume_m3 = {_ask('Volume of tubing and cell [m3]; 0 for none')}"
+    yield f'analyzer = "{analyzer_id(roles)}"'
+    pattern = roles.of_pattern("lid")
+    if roles.by_port:
+        header = found.columns[roles.number or ""].header
+        question = (
+            f"Is a lid closed exactly while {header} shows its number? Then write lid_{{id}};"
+            " otherwise name the channel of each lid in its chamber's line, without lid_closed"
+        )
+        yield f"lid_channel = {ask(question)}"
+    elif roles.number is not None:
+        yield 'lid_channel = "lid_{id}"'
+    elif pattern is not None:
+        yield f'lid_channel = "{pattern}"'
+    yield from shared_sensors(roles)
+    if roles.number is not None:
+        stay = roles.turns[roles.number].stay_s
+        yield f"lid_open = 0   # a number stands for {stay:.0f} s at a time: right?"
+    else:
+        lid = next(iter(roles.lids.values()))
+        yield f"lid_closed = {lid.closed:g}   # held for {lid.closed_s:.0f} s at a time: right?"
+        yield f"lid_open = {lid.open:g}"
+    yield f"area_m2 = {ask('Area of soil under a chamber [m2]')}"
+    yield f"extra_volume_m3 = {ask('Volume of tubing and cell [m3]; 0 for none')}"
 
 
-def _common_sensors(roles: Roles) -> Iterator[str]:
-    """One sensor of a kind, that no chamber has one of its own of."""
-    for kind, word in _KEYS.items():
-        mine = [name for name, k in roles.kinds.items() if k == kind]
-        if kind == "lid" or not mine or roles.of_pattern(kind) is not None:
-            continue
-        if kind != "air" and len(mine) > 1:
-            continue
-        if not any(own_columns(roles, key, kind) for key in roles.keys.values()):
-            yield f'{word} = "{mine[0]}"'
+def _weather(found: Survey, roles: Roles) -> Iterator[str]:
+    rain = roles.all_of("rain")
+    if not rain:
+        return
+    channel, told = f'"{rain[0]}"', "   # the amount since the record before: right?"
+    if len(rain) > 1:
+        channel, told = ask(f"Which gauge stands for the field: {', '.join(rain)}?"), ""
+    elif is_running_total(found.columns[rain[0]].series()[1]):
+        question = (
+            f"{rain[0]} looks like a running total. Is it the amount since the record before?"
+            f" Then write {rain[0]}; otherwise delete this line, and let the logger write that"
+        )
+        channel, told = ask(question), ""
+    yield f"weather = {{ rain_channel = {channel} }}{told}"
 
 
-def _rest(roles: Roles) -> Sequence[str]:
-    lines = ["[closure]", f"expected_per_day = {round(count_of(roles.lids))}"]
+def _closure(found: Survey, roles: Roles) -> Iterator[str]:
+    cells = [f"expected_per_day = {round(count_of(roles))}"]
     lid = next(iter(roles.lids.values()), None)
-    if lid is not None and roles.first("port") is not None:
-        lines.append(f"min_duration_s = {round(lid.closed_s / 120) * 60}.0   # half of the usual")
-    return lines
+    stay = lid.closed_s if lid else roles.turns[roles.number].stay_s if roles.number else None
+    told = ""
+    if stay is not None and (valve(roles) is not None or stay < _SHORT_S):
+        cells.append(f"min_duration_s = {max(round(stay / 120) * 60, 60)}.0")
+        told = "   # half of the usual"
+    if stay is not None and stay > _LONG_S:
+        cells.append(f"max_duration_s = {round(stay / 60) * 75}.0")
+        told += f"{',' if told else '   #'} a quarter over the usual"
+    step = lid_step_s(found, roles)
+    if step is not None:
+        # The first record of a closed lid may be late by one interval, and loggers are not exact.
+        cells.append(f"edge_tolerance_s = {ceil(1.25 * step)}.0")
+        yield (
+            f"# Lids are recorded every {step:g} s, so closing is known to no better than that: the"
+            " shorter the closure"
+        )
+        yield "# and the more its gas bends, the less certain its flux. Record at least every 10 s."
+    yield f"closure = {{ {', '.join(cells)} }}{told}"

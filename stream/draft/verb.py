@@ -4,6 +4,7 @@ import re
 from collections.abc import Sequence
 from pathlib import Path
 
+from stream.draft.mixed import tell_apart
 from stream.draft.roles import roles_of
 from stream.draft.survey import survey
 from stream.draft.text import draft_text
@@ -25,7 +26,7 @@ def draft(paths: Sequence[Path], out: Path | None, name: str | None) -> tuple[st
     Returns
     -------
     tuple
-        Its text, and why files were left out, one line each.
+        Its text, and what a person should know of the files, one line each.
 
     Raises
     ------
@@ -38,5 +39,7 @@ def draft(paths: Sequence[Path], out: Path | None, name: str | None) -> tuple[st
         raise CommandError(f"{out}: is there already; name another, or remove it first")
     folder = Path.cwd() if out is None else out.resolve().parent
     found = survey(paths)
+    tell_apart(found)
     plain = re.sub(r"[^A-Za-z0-9._-]+", "-", name or folder.name).strip("-") or "station"
-    return draft_text(found, roles_of(found), folder, plain), found.not_read
+    told = [*(f"left out: {line}" for line in found.not_read), *found.notes]
+    return draft_text(found, roles_of(found), folder, plain), told

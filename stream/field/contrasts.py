@@ -59,10 +59,10 @@ def contrast(treated: TreatmentTotal, reference: TreatmentTotal) -> Contrast | N
         return _by_blocks(names, a, b)
     if not (np.ptp(x) > 0 or np.ptp(y) > 0):
         return None
-    _, p, freedom = ttest_ind(x, y, usevar="unequal")
+    _, p, dof = ttest_ind(x, y, usevar="unequal")
     difference = float(x.mean() - y.mean())
     se = float(np.sqrt(x.var(ddof=1) / len(x) + y.var(ddof=1) / len(y)))
-    half = _quantile(float(freedom)) * se
+    half = _quantile(float(dof)) * se
     return Contrast(*names, difference, se, difference - half, difference + half, float(p), "welch")
 
 
@@ -84,8 +84,8 @@ def _by_blocks(names: tuple[str, str, str], a: dict[str, float], b: dict[str, fl
     )
 
 
-def _quantile(freedom: float) -> float:
-    return float(stats.t.ppf(0.95, freedom))
+def _quantile(dof: float) -> float:
+    return float(stats.t.ppf(0.95, dof))
 
 
 def against(totals: Sequence[TreatmentTotal], reference: str | None) -> list[Contrast]:

@@ -9,9 +9,8 @@ from numpy.typing import NDArray
 
 from stream.field.replicates import designs, places_of
 from stream.field.series import Calendar, FluxSeries, fractions
-from stream.records import rfc3339
-from stream.science.daily import HOURS, Days, daily_means, diel_course, pieces_of
-from stream.science.weights import (
+from stream.science.field.daily import HOURS, Days, daily_means, diel_course, pieces_of
+from stream.science.field.weights import (
     Weighted,
     by_area,
     over_plots,
@@ -19,6 +18,7 @@ from stream.science.weights import (
     usual_ratios,
 )
 from stream.station import Station
+from stream.times import rfc3339
 
 Floats = NDArray[np.float64]
 
@@ -172,19 +172,13 @@ def daily_rows(
 ) -> Iterator[dict[str, Any]]:
     """One row a chamber, gas and day, also where nothing was measured, with its drivers."""
     for c, beside in zip(chambers, drivers, strict=True):
-        place, d = c.series.chamber, c.days
+        known, d = _of_series(station, c.series), c.days
         for i in range(days.days):
             words = ["diel_corrected"] if d.corrected[i] else []
             if np.isnan(d.flux[i]):
                 words.append("too_little_covered")
             yield {
-                "station": station.id,
-                "chamber": place.id,
-                "plot": place.plot,
-                "block": place.block,
-                "treatment": place.treatment,
-                "position": place.position,
-                "gas": c.series.gas,
+                **known,
                 "day": days.day(i).isoformat(),
                 "flux_nmol_m2_s": _cell(d.flux[i]),
                 "flux_se_nmol_m2_s": _cell(d.se[i]),
@@ -193,6 +187,20 @@ def daily_rows(
                 "flags": " ".join(words),
                 **{name: _cell(values[i]) for name, values in beside.items()},
             }
+
+
+def _of_series(station: Station, series: FluxSeries) -> dict[str, str]:
+    """Cells that every row of a chamber and gas begins with."""
+    place = series.chamber
+    return {
+        "station": station.id,
+        "chamber": place.id,
+        "plot": place.plot,
+        "block": place.block,
+        "treatment": place.treatment,
+        "position": place.position,
+        "gas": series.gas,
+    }
 
 
 def hourly_rows(
@@ -213,16 +221,10 @@ def hourly_rows(
             np.bincount(hour, weight * (share * v[left] + (1 - share) * v[left + 1]), minlength=n)
             for v in (s.flux, error)
         ]
-        place = s.chamber
+        known = _of_series(station, s)
         for i in np.flatnonzero(covered > 0):
             yield {
-                "station": station.id,
-                "chamber": place.id,
-                "plot": place.plot,
-                "block": place.block,
-                "treatment": place.treatment,
-                "position": place.position,
-                "gas": s.gas,
+                **known,
                 "hour_at": rfc3339(days.start_us + int(i) * 3_600_000_000),
                 "flux_nmol_m2_s": float(sums[0][i] / covered[i]),
                 "flux_se_nmol_m2_s": float(sums[1][i] / covered[i]),

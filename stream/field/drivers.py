@@ -8,25 +8,18 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from stream.columns import DRIVERS
 from stream.field.days import ChamberDays
 from stream.field.series import Calendar, FluxSeries
 from stream.station import Station
 
 Floats = NDArray[np.float64]
 
-DRIVERS: Final = (
-    "soil_temperature_c",
-    "wfps",
-    "soil_moisture_m3_m3",
-    "rain_mm",
-    "days_since_rain",
-    "days_since_fertilizer",
-)
 _LEAST: Final = 10
 
 
 @dataclass(frozen=True, slots=True)
-class Going:
+class Correlation:
     """How a daily flux goes with a driver.
 
     Attributes
@@ -107,12 +100,12 @@ def _since(event_days: Sequence[int], n: int) -> Floats:
     return found
 
 
-def goings(
+def correlations(
     station: Station,
     chambers: Sequence[ChamberDays],
     days: Calendar,
     rain: Mapping[int, float],
-) -> list[Going]:
+) -> list[Correlation]:
     """Rank correlation of daily fluxes with each driver, by gas and treatment.
 
     Days in a row are not independent, so that no significance is given: it is a way to see
@@ -132,5 +125,5 @@ def goings(
         ranks = np.concatenate([r for r, _ in mine])
         driver = np.concatenate([v for _, v in mine])
         rho = float(stats.spearmanr(ranks, driver).statistic)
-        found.append(Going(gas, treatment, name, rho, len(ranks)))
+        found.append(Correlation(gas, treatment, name, rho, len(ranks)))
     return found

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from stream.field.regression import by_regression
 from stream.field.slots import Slots
-from stream.science.filling import (
+from stream.science.field.filling import (
     artificial_gaps,
     between_neighbours,
     by_looking_up,
@@ -43,7 +43,7 @@ METHODS: Final[Mapping[str, Method]] = {
 
 
 @dataclass(frozen=True, slots=True)
-class Missed:
+class GapError:
     """How far off one filled gap was.
 
     Attributes
@@ -71,14 +71,14 @@ class Missed:
 
 
 @dataclass(frozen=True, slots=True)
-class Score:
+class FillScore:
     """One method over all hidden gaps of one gas [nmol m⁻² s⁻¹]."""
 
     method: str
     gaps: int
     bias: float
     rmse: float
-    missed: tuple[Missed, ...]
+    missed: tuple[GapError, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,17 +92,17 @@ class Filled:
         Of each chamber, without gaps; NaN throughout where nothing was measured.
     method : str
         Which way was taken.
-    scores : tuple of Score
+    scores : tuple of FillScore
         Of every way that was tried.
     """
 
     slots: tuple[Slots, ...]
     flux: tuple[Floats, ...]
     method: str
-    scores: tuple[Score, ...]
+    scores: tuple[FillScore, ...]
 
     @property
-    def missed(self) -> tuple[Missed, ...]:
+    def missed(self) -> tuple[GapError, ...]:
         """The hidden gaps of the way that was taken."""
         return next((s.missed for s in self.scores if s.method == self.method), ())
 
@@ -158,10 +158,10 @@ def fill(slots: Sequence[Slots], wanted: str) -> Filled:
     return Filled(tuple(slots), tuple(METHODS[method](slots, lengths, rng)), method, scores)
 
 
-def _score(name: str, method: Method, slots: Sequence[Slots], lengths: list[int]) -> Score:
+def _score(name: str, method: Method, slots: Sequence[Slots], lengths: list[int]) -> FillScore:
     """Hide stretches of the lengths that occurred, fill, and compare."""
     rng = np.random.default_rng(SEED + 1)
-    missed: list[Missed] = []
+    missed: list[GapError] = []
     event = 0
     table = np.array([s.flux for s in slots])
     # Outages strike many chambers at once, and so does what is missed of a pulse.
@@ -179,14 +179,14 @@ def _score(name: str, method: Method, slots: Sequence[Slots], lengths: list[int]
                     is_fresh = freshness(s, first, stop)
                     level = level_of(s, made, first, stop)
                     error = float(np.mean(off))
-                    missed.append(Missed(event, i, stop - first, is_fresh, error, level))
+                    missed.append(GapError(event, i, stop - first, is_fresh, error, level))
     errors = np.array([m.mean_error for m in missed])
     if not len(errors):
-        return Score(name, 0, float("nan"), float("nan"), ())
+        return FillScore(name, 0, float("nan"), float("nan"), ())
     weights = np.array([m.slots for m in missed], dtype=float)
     bias = float(np.average(errors, weights=weights))
     rmse = float(np.sqrt(np.average(errors**2, weights=weights)))
-    return Score(name, len(errors), bias, rmse, tuple(missed))
+    return FillScore(name, len(errors), bias, rmse, tuple(missed))
 
 
 def _without(s: Slots, gaps: Sequence[tuple[int, int]]) -> Slots:

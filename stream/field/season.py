@@ -14,16 +14,16 @@ from stream.field.series import Calendar, FluxSeries, calendar, read_series
 from stream.field.slots import slots_of
 from stream.field.totals import PlotTotal, TreatmentTotal, plot_totals, replicate_totals
 from stream.field.weather import rain_days
-from stream.science.constants import ELEMENT_MASS
-from stream.science.season import (
+from stream.science.field.season import (
     Amount,
     co2_equivalent,
     emission_factor,
     yield_scaled,
 )
+from stream.science.flux.constants import ELEMENT_MASS
 from stream.station import Station
-from stream.store.journal import Journal
-from stream.store.readers import Reader
+from stream.store.journal.journal import Journal
+from stream.store.results.readers import Reader
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.station import Chamber, Station, read_clock
-from stream.store.readers import Period, Reader, Row
+from stream.store.results.readers import Period, Reader, Row
+from stream.times import DAY
 
 Floats = NDArray[np.float64]
 
@@ -30,8 +31,7 @@ class Calendar:
     @property
     def period(self) -> Period:
         """With a day on either side, so that the first and the last have neighbours."""
-        day = 86_400_000_000
-        return Period(self.start_us - day, self.start_us + (self.days + 1) * day)
+        return Period(self.start_us - DAY, self.start_us + (self.days + 1) * DAY)
 
     def hours(self, at_us: NDArray[np.int64]) -> Floats:
         """Since the first day began [h]."""
@@ -97,6 +97,11 @@ class FluxSeries:
     left_out: int
 
 
+def is_usable(station: Station, row: Row) -> bool:
+    """Whether a row of a flux counts: its flux is known, and its quality good enough."""
+    return row["quality"] <= station.field.max_quality and row["flux_nmol_m2_s"] is not None
+
+
 def read_series(
     station: Station, reader: Reader, days: Calendar, gas: str | None = None
 ) -> list[FluxSeries]:
@@ -123,8 +128,7 @@ def read_series(
 def _series(
     station: Station, chamber: Chamber, gas: str, rows: Sequence[Row], days: Calendar
 ) -> FluxSeries:
-    worst = station.field.max_quality
-    good = [r for r in rows if r["quality"] <= worst and r["flux_nmol_m2_s"] is not None]
+    good = [r for r in rows if is_usable(station, r)]
     good.sort(key=lambda r: r["mid_us"])
     kept = [r for i, r in enumerate(good) if i == 0 or r["mid_us"] > good[i - 1]["mid_us"]]
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.field.series import Calendar, FluxSeries
-from stream.science.daily import pieces_of
-from stream.science.filling import State
+from stream.science.field.daily import pieces_of
+from stream.science.field.filling import State
 from stream.station import Station
 
 Floats = NDArray[np.float64]

@@ -11,10 +11,10 @@ from scipy import stats
 from stream.field.filled import SEED, Filled, freshness, level_of
 from stream.field.replicates import designs, places_of
 from stream.field.series import Calendar, fractions
-from stream.science.constants import ELEMENT_MASS
-from stream.science.filling import gaps_in
-from stream.science.season import Amount
-from stream.science.weights import spread_over_positions
+from stream.science.field.filling import gaps_in
+from stream.science.field.season import Amount
+from stream.science.field.weights import spread_over_positions
+from stream.science.flux.constants import ELEMENT_MASS
 from stream.station import Station
 
 Floats = NDArray[np.float64]

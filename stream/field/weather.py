@@ -5,12 +5,11 @@ from datetime import date
 import numpy as np
 
 from stream.field.series import Calendar
-from stream.science.sampling_days import CalendarRules, days_due
-from stream.science.units import rule_between
+from stream.science.flux.units import rule_between
+from stream.science.planning.sampling_days import CalendarRules, days_due
 from stream.station import Station
-from stream.store.journal import Journal
-
-DAY_US = 86_400_000_000
+from stream.store.journal.journal import Journal
+from stream.times import DAY
 
 
 def rain_mm(station: Station, journal: Journal, days: Calendar) -> dict[int, float]:
@@ -23,9 +22,9 @@ def rain_mm(station: Station, journal: Journal, days: Calendar) -> dict[int, flo
     channel = station.weather.rain_channel
     if channel is not None:
         scale, _ = rule_between(station.channels[channel].unit, "mm")
-        stop = days.start_us + days.days * DAY_US
+        stop = days.start_us + days.days * DAY
         series = journal.read({channel}, days.start_us, stop - 1)[channel].filled()
-        at = (series.times - days.start_us) // DAY_US
+        at = (series.times - days.start_us) // DAY
         total = np.bincount(at, np.maximum(series.values, 0.0) * scale, minlength=days.days)
         found = {int(d): float(total[d]) for d in np.flatnonzero(total > 0)}
     for event in station.events:

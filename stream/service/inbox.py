@@ -7,8 +7,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
-from stream.sources.folder import Piece
-from stream.sources.messages import Message
+from stream.ingest.broker.messages import Message
+from stream.ingest.files.folder import Chunk
 
 FEW: Final = 10
 MOST: Final = 2000
@@ -29,7 +29,7 @@ class Read:
     """Pieces of files; ``done`` is set once they are committed."""
 
     source: int
-    pieces: list[Piece]
+    pieces: list[Chunk]
     done: threading.Event = field(default_factory=threading.Event)
 
 

@@ -3,22 +3,24 @@
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
+from stream.compute.mend import again_mark
 from stream.errors import SourceLost
-from stream.pipeline.mend import again_mark
+from stream.ingest.broker.messages import Decoder, Message
+from stream.ingest.broker.mqtt import Broker, Tell
+from stream.ingest.files.folder import Chunk, FolderWatch
+from stream.ingest.files.position import Position
+from stream.manual.intake import ManualIntake
 from stream.service.inbox import Inbox, Read, Sent
-from stream.service.state import State
-from stream.sources.folder import FolderWatch, Piece
-from stream.sources.messages import Decoder, Message
-from stream.sources.mqtt import Broker, Tell
-from stream.sources.position import Position
-from stream.station import FolderSource, MqttSource, StationFile, read_clock
+from stream.service.process.state import State
+from stream.service.tables import TableIntake
+from stream.station import FolderSource, MqttSource, StationFile, TablesSource, read_clock
 from stream.store.marks import Marks
-from stream.store.readers import Reader
+from stream.store.results.readers import Reader
 
 POLL_S: Final = 0.5
 _AHEAD: Final = 2
@@ -27,6 +29,46 @@ _MOST_PIECES: Final = 200
 _MOST_ROWS: Final = 50_000
 _GATHER_S: Final = 0.25
 _LONGEST_WAIT_S: Final = 30.0
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """What intakes need of the service.
+
+    Attributes
+    ----------
+    manual : ManualIntake
+        Takes tables that people bring.
+    """
+
+    file: StationFile
+    reader: Reader
+    manual: ManualIntake
+    inbox: Inbox
+    marks: Marks
+    state: State
+    tell: Tell
+
+
+@dataclass(frozen=True, slots=True)
+class Intake:
+    """What runs for a source.
+
+    Attributes
+    ----------
+    label : str
+        What kind of source it is, in the names of threads.
+    run : callable
+        ``run(stop, beat)``: its thread.
+    read_again : callable or None
+        Takes everything from the beginning once more, where the source still has it.
+    of_broker : BrokerIntake or None
+    """
+
+    label: str
+    run: Callable[[threading.Event, Callable[[], None]], None]
+    read_again: Callable[[], None] | None = None
+    of_broker: "BrokerIntake | None" = None
 
 
 class FolderIntake:
@@ -115,9 +157,9 @@ class FolderIntake:
         return True
 
 
-def _groups(pieces: Iterable[Piece]) -> Iterator[list[Piece]]:
+def _groups(pieces: Iterable[Chunk]) -> Iterator[list[Chunk]]:
     """Pieces for one commit each: so many, so large or so long in coming."""
-    group: list[Piece] = []
+    group: list[Chunk] = []
     rows, begun = 0, 0.0
     for piece in pieces:
         if not group:
@@ -184,8 +226,67 @@ def broker_intake(
     return BrokerIntake(broker, decoder)
 
 
-def show(brokers: dict[int, Broker], state: State) -> None:
-    """Bring the state of the brokers up to date."""
-    for index, broker in brokers.items():
-        state.sources[index].connected = broker.connected
-        state.sources[index].unacknowledged = broker.unacknowledged
+@dataclass(frozen=True, slots=True)
+class Status:
+    """How the brokers do, and what they are told of the service."""
+
+    state: State
+    brokers: Mapping[int, Broker]
+
+    @property
+    def names(self) -> list[str]:
+        """Of all sources."""
+        return [source.name for source in self.state.sources]
+
+    def show(self) -> None:
+        """Bring the state of the brokers up to date."""
+        for index, broker in self.brokers.items():
+            self.state.sources[index].connected = broker.connected
+            self.state.sources[index].unacknowledged = broker.unacknowledged
+
+    def say(self, how: str = "running") -> bytes:
+        """Tell every broker, and return what was told."""
+        self.show()
+        told = self.state.as_json(how)
+        for broker in self.brokers.values():
+            broker.say(told)
+        return told
+
+    def say_farewell(self) -> None:
+        """The last that they hear."""
+        farewell = self.say("stopped")
+        for broker in self.brokers.values():
+            broker.close(farewell)
+
+
+def _of_folder(wiring: Wiring, index: int, source: FolderSource) -> Intake:
+    intake = FolderIntake(
+        wiring.file, index, source, wiring.reader, wiring.inbox, wiring.marks, wiring.state,
+        wiring.tell,
+    )  # fmt: skip
+    return Intake("folder", intake.run, intake.read_again)
+
+
+def _of_broker(wiring: Wiring, index: int, source: MqttSource) -> Intake:
+    intake = broker_intake(wiring.file, index, source, wiring.inbox, wiring.state, wiring.tell)
+    return Intake("broker", intake.broker.run, of_broker=intake)
+
+
+def _of_tables(wiring: Wiring, index: int, source: TablesSource) -> Intake:
+    shown = wiring.state.sources[index]
+    intake = TableIntake(wiring.file, source, wiring.manual, wiring.inbox, shown, wiring.tell)
+    return Intake("tables", intake.run)
+
+
+INTAKES: Final[dict[type, Callable[[Wiring, int, Any], Intake]]] = {
+    FolderSource: _of_folder,
+    MqttSource: _of_broker,
+    TablesSource: _of_tables,
+}
+"""Kind of source → what runs for it."""
+
+
+def intake_of(wiring: Wiring, index: int) -> Intake:
+    """What runs for one source of the station."""
+    source = wiring.file.station.sources[index]
+    return INTAKES[type(source)](wiring, index, source)

@@ -6,18 +6,18 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Final
 
+from stream.alerts.ways import send
 from stream.errors import LidstreamError, RecordsDamaged, StoreError
-from stream.field.desk import Desk
-from stream.records import SECOND
-from stream.service.ways import send
-from stream.sources.mqtt import Tell
+from stream.ingest.broker.mqtt import Tell
+from stream.report.summary.day_summary import summarize, yesterday
+from stream.report.summary.model import DaySummary
+from stream.report.summary.render import as_html, as_text, subject, write_summary
 from stream.station import StationFile, read_clock
 from stream.store import Store
 from stream.store.messages import Message, Messages
+from stream.store.opened import StationData
 from stream.store.summaries import digest_of
-from stream.summary.make import summarize, yesterday
-from stream.summary.model import DaySummary
-from stream.summary.render import as_html, as_text, subject, write_summary
+from stream.times import SECOND
 
 _AGAIN_DAYS: Final = 7
 """Days before, that are summed up again: late records may have changed them."""
@@ -44,7 +44,7 @@ class Mornings:
         clock = datetime.fromtimestamp(moment, UTC).astimezone(zone).strftime("%H:%M")
         if clock < station.summary.at:
             last -= timedelta(days=1)
-        done = Desk.over(self._file, self._store).kept.last_day()
+        done = StationData.over(self._file, self._store).kept.last_day()
         first = last if done is None else done + timedelta(days=1)
         first = max(first, last - timedelta(days=station.summary.fill_days - 1))
         return [first + timedelta(days=i) for i in range((last - first).days + 1)]
@@ -69,30 +69,30 @@ class Mornings:
         return days
 
     def _sum_up(self, days: list[date], moment: float) -> None:
-        desk = Desk.over(self._file, self._store)
-        changed = self._again(desk, days[0])
+        data = StationData.over(self._file, self._store)
+        changed = self._again(data, days[0])
         now_us = round(moment * SECOND)
         for day in days:
             newest = day == days[-1]
-            summary = summarize(desk, day, now_us=now_us if newest else None)
+            summary = summarize(data, day, now_us=now_us if newest else None)
             self._write(summary)
             others = (days[:-1], changed) if newest else None
             fresh = messages_of(self._file, summary, now_us, others)
             self._messages.keep_summary(day, summary.as_dict(), fresh, now_us)
             self._tell("info", "summed up", day=str(day), verdict=summary.verdict)
 
-    def _again(self, desk: Desk, before: date) -> list[date]:
+    def _again(self, data: StationData, before: date) -> list[date]:
         """Days of the last week whose summary came out otherwise now, or whose file is gone."""
         changed = []
         first = before - timedelta(days=_AGAIN_DAYS)
-        for row in desk.kept.between(first, before - timedelta(days=1)):
+        for row in data.kept.between(first, before - timedelta(days=1)):
             day = date.fromisoformat(row["day"])
-            summary = summarize(desk, day)
+            summary = summarize(data, day)
             content = summary.as_dict()
             other = digest_of(json.loads(json.dumps(content))) != row["digest"]
             if other:
                 # What was said of the computer was said at the time.
-                desk.kept.put(
+                data.kept.put(
                     day, {**content, "machine": row["content"]["machine"]}, row["made_us"]
                 )
                 changed.append(day)

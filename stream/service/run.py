@@ -2,54 +2,67 @@
 
 import logging
 import os
-import signal
 import threading
 import time
 from collections.abc import Callable, Mapping
 from contextlib import ExitStack
-from types import FrameType
+from dataclasses import dataclass
 from typing import Final
 
+from stream.alerts.outbox import WAYS, Outbox
+from stream.alerts.watch import Alerting
+from stream.compute.mend import Mender
+from stream.compute.partly_held_days import bring
+from stream.compute.replay import Pipeline, join
+from stream.compute.running import admit
 from stream.errors import CommandError, LidstreamError, StoreDamaged, StoreError
-from stream.pipeline.bring import bring
-from stream.pipeline.clocks import check_clocks
-from stream.pipeline.mend import Mender
-from stream.pipeline.replay import Parts, join
-from stream.pipeline.running import admit
-from stream.service.alerting import Alerting
+from stream.ingest.broker.mqtt import Tell
+from stream.ingest.clocks import check_clocks
 from stream.service.clock import ComputerClock
-from stream.service.descriptors import allow_many
 from stream.service.inbox import Inbox, Task
-from stream.service.intakes import FolderIntake, broker_intake, show
-from stream.service.log import Forward, Log
-from stream.service.metrics import Metrics
+from stream.service.intakes import Status, Wiring, intake_of
 from stream.service.mornings import Mornings
-from stream.service.notify import Notifier
-from stream.service.post import WAYS, Post
+from stream.service.process.descriptors import allow_many
+from stream.service.process.ending import Ending
+from stream.service.process.log import Forward, Log
+from stream.service.process.metrics import Metrics
+from stream.service.process.notify import Notifier
+from stream.service.process.state import Known, SourceState, State
+from stream.service.process.supervisor import Hung, Part, Supervisor
 from stream.service.schedule import Schedule
 from stream.service.spool import Spool
-from stream.service.state import Known, SourceState, State
-from stream.service.supervisor import Hung, Part, Supervisor
-from stream.service.tables import TableIntake
 from stream.service.waiting import Waiting
 from stream.service.writer_thread import WriterThread
-from stream.sources.mqtt import Tell
-from stream.station import FolderSource, MqttSource, Station, StationFile, TablesSource
+from stream.station import Station, StationFile
 from stream.store import Store, WriterLock, reach_store
-from stream.store.adoption import adopt
-from stream.store.archive import Archive
-from stream.store.damage import check_intact, set_aside
+from stream.store.journal.adoption import adopt
+from stream.store.journal.archive import Archive
+from stream.store.journal.damage import check_intact, set_aside
+from stream.store.journal.scrub import Scrub
 from stream.store.lock import OneService
 from stream.store.marks import Marks
 from stream.store.messages import Messages
-from stream.store.readers import Reader
-from stream.store.scrub import Scrub
+from stream.store.results.readers import Reader
 
-STOP_S: Final = 8.0
+STOP_S: Final = 7.0
 """How long threads may take to stop; the manager is told to wait 10 s."""
+_PATIENT_S: Final = 3.0
+"""For so long they may wait for the database meanwhile."""
 _LOOK_S: Final = 0.5
 _WRITER_LIMIT_S: Final = 300.0
 _SOURCE_LIMIT_S: Final = 120.0
+
+
+@dataclass(frozen=True, slots=True)
+class _Opened:
+    """What works on the database."""
+
+    lock: WriterLock
+    archive: Archive
+    marks: Marks
+    mender: Mender
+    parts: Pipeline
+    clock: ComputerClock
 
 
 class Service:
@@ -84,6 +97,8 @@ class Service:
         self._tell = tell
         self._clock_is_right = clock_is_right
         self.stop = threading.Event()
+        self.left: list[str] = []
+        """Threads that had not ended when the service did."""
 
     def run(self) -> None:
         """Work until :attr:`stop` is set.
@@ -102,7 +117,7 @@ class Service:
             store = reach_store(self._url)
             stack.callback(store.close)
             messages = Messages(store, self._file.station.id)
-            posts = {way: Post(self._file, messages, way, self._tell) for way in WAYS}
+            posts = {way: Outbox(self._file, messages, way, self._tell) for way in WAYS}
             state = State(
                 self._file.station.id,
                 [SourceState(name) for name in _names(self._file.station)],
@@ -111,30 +126,35 @@ class Service:
             known = Known(state)
             alerting = Alerting(self._file, store, messages, posts, known.computer, self._tell)
             waiting = Waiting(self._file, state, alerting, posts, self._tell)
-            lock = waiting.until(lambda: self._open(store, stack), self.stop)
-            if lock is None:
-                return
             try:
-                self._work(store, lock, stack, known, posts, alerting)
+                opened = waiting.until(lambda: self._open(store, stack), self.stop)
+                if opened is not None:
+                    self._work(store, opened, stack, known, posts, alerting)
             except StoreDamaged as error:
                 # After all that reads has ended, or a new file would be made in its place.
                 store.close()
                 self._set_aside(error)
                 raise
 
-    def _open(self, store: Store, stack: ExitStack) -> WriterLock:
-        """Take the lock and bring the database up."""
+    def _open(self, store: Store, stack: ExitStack) -> _Opened:
+        """Take the lock, bring the database up, and read in it how far things are."""
+        station = self._file.station.id
         try:
             with ExitStack() as attempt:
                 lock = attempt.enter_context(self._lock(store))
                 self._make_whole(store)
                 lock.claim()
+                archive, marks = Archive(store, station, self._file.archive), Marks(store, station)
+                check_clocks(self._file, store)
+                mender = Mender(self._file, store)
+                parts = self._parts(store, archive, mender)
+                clock = ComputerClock(marks, self._tell, right=self._clock_is_right)
                 stack.push(attempt.pop_all())
         except StoreError:
             # A file that could not be written was opened for reading only: open it anew.
             store.let_go()
             raise
-        return lock
+        return _Opened(lock, archive, marks, mender, parts, clock)
 
     def _lock(self, store: Store) -> WriterLock:
         return WriterLock(store, self._file.station.id)
@@ -161,40 +181,29 @@ class Service:
     def _work(
         self,
         store: Store,
-        lock: WriterLock,
+        opened: _Opened,
         stack: ExitStack,
         known: Known,
-        posts: Mapping[str, Post],
+        posts: Mapping[str, Outbox],
         alerting: Alerting,
     ) -> None:
+        """Put the parts of the service together and run them."""
         station, state = self._file.station, known.state
-        archive = Archive(store, station.id, self._file.archive)
-        marks = Marks(store, station.id)
-        check_clocks(self._file, store)
-        mender = Mender(self._file, store)
-        parts = self._parts(store, archive, mender)
-        clock = ComputerClock(marks, self._tell, right=self._clock_is_right)
+        marks, parts, clock = opened.marks, opened.parts, opened.clock
         known.clock = clock
         supervisor = Supervisor(self._tell)
         inbox = Inbox()
-        intakes = {
-            i: broker_intake(self._file, i, s, inbox, state, self._tell)
-            for i, s in enumerate(station.sources)
-            if isinstance(s, MqttSource)
-        }
-        brokers = {i: intake.broker for i, intake in intakes.items()}
-        decoders = {i: intake.decoder for i, intake in intakes.items()}
+        reader = Reader(store, station.id)
+        wiring = Wiring(self._file, reader, parts.hand, inbox, marks, state, self._tell)
+        intakes = [intake_of(wiring, i) for i in range(len(station.sources))]
+        brokers = {i: b.broker for i, intake in enumerate(intakes) if (b := intake.of_broker)}
+        decoders = {i: b.decoder for i, intake in enumerate(intakes) if (b := intake.of_broker)}
+        read_again = [intake.read_again for intake in intakes if intake.read_again]
+        status = Status(state, brokers)
         metrics = Metrics(state, supervisor)
         self._serve(metrics, stack)
-        reader = Reader(store, station.id)
-        folders = {
-            i: FolderIntake(self._file, i, s, reader, inbox, marks, state, self._tell)
-            for i, s in enumerate(station.sources)
-            if isinstance(s, FolderSource)
-        }
-        read_again = [f.read_again for f in folders.values()]
         writer = WriterThread(
-            parts, store, lock, inbox, decoders, brokers, mender,
+            parts, store, opened.lock, inbox, decoders, brokers, opened.mender,
             read_again, state, metrics, clock, self._tell,
         )  # fmt: skip
         main = Part("writer", writer.run, _WRITER_LIMIT_S)
@@ -202,62 +211,57 @@ class Service:
         if not spool.is_empty:
             inbox.put(Task("spool", lambda: writer.take_spool(spool), brings=True))
 
-        def say(how: str = "running") -> bytes:
-            show(brokers, state)
-            status = state.as_json(how)
-            for broker in brokers.values():
-                broker.say(status)
-            return status
-
-        say()
+        status.say()
         mornings = Mornings(self._file, store, self._tell)
-
         schedule = Schedule(
-            self._file, archive, Scrub(store, station.id, self._file.archive), reader, inbox,
-            state, clock, lambda: parts.intake.latest_us, read_again, say, main.beat, self._tell,
-            mornings.look, alerting.look,
+            self._file, opened.archive, Scrub(store, station.id, self._file.archive), reader, inbox,
+            state, clock, lambda: parts.intake.latest_us, read_again, status.say, main.beat,
+            self._tell, mornings.look, alerting.look,
         )  # fmt: skip
         supervisor.add(main)
-        for i, source in enumerate(station.sources):
-            if isinstance(source, FolderSource):
-                part = Part(f"folder {state.sources[i].name}", folders[i].run, _SOURCE_LIMIT_S)
-            elif isinstance(source, TablesSource):
-                tables = TableIntake(
-                    self._file, source, parts.hand, inbox, state.sources[i], self._tell
-                )
-                part = Part(f"tables {state.sources[i].name}", tables.run, _SOURCE_LIMIT_S)
-            else:
-                part = Part(f"broker {state.sources[i].name}", brokers[i].run, _SOURCE_LIMIT_S)
-            supervisor.add(part)
+        for intake, shown in zip(intakes, state.sources, strict=True):
+            supervisor.add(Part(f"{intake.label} {shown.name}", intake.run, _SOURCE_LIMIT_S))
         for way, post in posts.items():
             supervisor.add(Part(f"post {way}", post.run, _WRITER_LIMIT_S))
         if station.page.port:
             # Who serves no page need not wait for what it is made with.
-            from stream.service.pages import PagePart
+            from stream.web.page_in_service import PagePart
 
             page = PagePart(self._file, self._url, store, self._tell)
             supervisor.add(Part("page", page.run, _SOURCE_LIMIT_S))
+        self._go_on(store, supervisor, schedule, inbox, status)
+
+    def _go_on(
+        self,
+        store: Store,
+        supervisor: Supervisor,
+        schedule: Schedule,
+        inbox: Inbox,
+        status: Status,
+    ) -> None:
+        """Run what has been put together until :attr:`stop` is set, and end it."""
         schedule.start()
         notifier = Notifier()
-        notifier.send("READY=1", f"STATUS=station {station.id}")
-        names = [source.name for source in state.sources]
-        self._tell("info", "running", station=station.id, sources=names, database=store.shown)
+        station = self._file.station.id
+        notifier.send("READY=1", f"STATUS=station {station}")
+        self._tell("info", "running", station=station, sources=status.names, database=store.shown)
         try:
-            self._watch(supervisor, schedule, notifier, lambda: show(brokers, state))
+            self._watch(supervisor, schedule, notifier, status.show)
         finally:
             notifier.send("STOPPING=1")
             schedule.stop()
             supervisor.stop.set()
             inbox.wake()
             end = time.monotonic() + STOP_S
-            left = supervisor.join(STOP_S)
-            left += schedule.join(end - time.monotonic())
-            farewell = say("stopped")
-            for broker in brokers.values():
-                broker.close(farewell)
-            self._tell("info", "stopped", uncommitted=len(inbox), threads_left=left)
+            if supervisor.join(_PATIENT_S) or schedule.join(0.0):
+                store.hurry()
+            self.left = supervisor.join(end - time.monotonic())
+            self.left += schedule.join(end - time.monotonic())
+            store.hurry()
+            status.say_farewell()
+            self._tell("info", "stopped", uncommitted=len(inbox), threads_left=self.left)
 
-    def _parts(self, store: Store, archive: Archive, mender: Mender) -> Parts:
+    def _parts(self, store: Store, archive: Archive, mender: Mender) -> Pipeline:
         """The path of the station; what lies in the archive and is not listed is taken up: the
         database is new, or a backup from before.
         """
@@ -269,7 +273,11 @@ class Service:
         taken = 0
         for day in adopted.to_take:
             taken += mender.through(bring, parts, day)
-            archive.throw_away(day.path)
+            try:
+                archive.throw_away(day.path)
+            except StoreError as error:
+                # Its records are taken, and are known when the next start finds it again.
+                self._tell("warning", "file of the archive cannot be removed", error=str(error))
         for line in mender.told:
             self._tell("critical", "records damaged and set aside", error=line)
         if adopted.days or taken:
@@ -311,7 +319,7 @@ class Service:
 
 def _names(station: Station) -> list[str]:
     """What sources are called in log, metrics and status: each its own."""
-    names = [f"{s.host}:{s.port}" if isinstance(s, MqttSource) else s.path for s in station.sources]
+    names = [source.shown_name for source in station.sources]
     return [n if names.count(n) == 1 else f"{n} #{i}" for i, n in enumerate(names)]
 
 
@@ -332,22 +340,22 @@ def run(file: StationFile, url: str, *, clock_is_right: bool = False) -> None:
     forward = Forward(log)
     logging.getLogger().addHandler(forward)
     service = Service(file, url, log, clock_is_right=clock_is_right)
-
-    def ask_to_stop(number: int, _: FrameType | None) -> None:
-        service.stop.set()
-
-    before = {s: signal.signal(s, ask_to_stop) for s in (signal.SIGTERM, signal.SIGINT)}
     try:
-        service.run()
+        with Ending(service.stop, log, log.flush):
+            service.run()
+        if service.left:
+            log.flush()
+            # Python waits for some threads at its own end, however long they take.
+            os._exit(0)
     except Hung as error:
         # A thread that hangs cannot be ended from inside: the manager starts us anew, and
         # what was not committed comes again.
         log("critical", "hung; the process ends", error=str(error))
+        log.flush()
         os._exit(1)
     except LidstreamError as error:
         log("critical", "ended", error=str(error))
         raise
     finally:
         logging.getLogger().removeHandler(forward)
-        for number, handler in before.items():
-            signal.signal(number, handler)
+        log.flush()

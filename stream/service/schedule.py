@@ -13,15 +13,15 @@ from apscheduler.executors.pool import ThreadPoolExecutor
 from apscheduler.schedulers.background import BackgroundScheduler
 
 from stream.errors import RecordsDamaged, StoreError
-from stream.records import DAY
+from stream.ingest.broker.mqtt import Tell
 from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox, Task
-from stream.service.state import State
-from stream.sources.mqtt import Tell
+from stream.service.process.state import State
 from stream.station import StationFile
-from stream.store.archive import Archive
-from stream.store.readers import Period, Reader
-from stream.store.scrub import Scrub
+from stream.store.journal.archive import Archive
+from stream.store.journal.scrub import Scrub
+from stream.store.results.readers import Period, Reader
+from stream.times import DAY
 
 HEALTH_S: Final = 60.0
 ARCHIVE_S: Final = 3600.0

@@ -5,8 +5,9 @@ from typing import Final
 
 import numpy as np
 
-from stream.records import SECOND, Batch
+from stream.ingest.batches import Batch
 from stream.station import Station
+from stream.times import SECOND
 
 _SOON_S: Final = 0.25
 _SELDOM_S: Final = 10.0

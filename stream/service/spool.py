@@ -5,10 +5,11 @@ import json
 import os
 import zlib
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from stream.sources.messages import Message
+from stream.ingest.broker.messages import Message
 from stream.station import MqttSource, StationFile
 
 _TOGETHER: Final = 2000
@@ -60,9 +61,15 @@ class Spool:
         ]
         handle = os.open(self.path, os.O_CREAT | os.O_APPEND | os.O_WRONLY, 0o660)
         try:
-            # What a failure cut off before stands on a line of its own.
-            _write(handle, b"\n" + b"\n".join(lines) + b"\n")
-            os.fsync(handle)
+            before = os.fstat(handle).st_size
+            try:
+                # What a failure cut off before stands on a line of its own.
+                _write(handle, b"\n" + b"\n".join(lines) + b"\n")
+                os.fsync(handle)
+            except OSError:
+                with suppress(OSError):
+                    os.ftruncate(handle, before)  # a full disk takes the first half of it
+                raise
         finally:
             os.close(handle)
         folder = os.open(self.path.parent, os.O_RDONLY)

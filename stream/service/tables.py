@@ -6,11 +6,11 @@ from pathlib import Path
 from typing import Final
 
 from stream.errors import SourceError, SourceLost
-from stream.pipeline.hand_intake import HandIntake
+from stream.ingest.broker.mqtt import Tell
+from stream.ingest.files.listing import Listed, list_folder
+from stream.manual.intake import ManualIntake
 from stream.service.inbox import Inbox, Task
-from stream.service.state import SourceState
-from stream.sources.listing import Listed, list_folder
-from stream.sources.mqtt import Tell
+from stream.service.process.state import SourceState
 from stream.station import StationFile, TablesSource
 
 POLL_S: Final = 1.0
@@ -30,7 +30,7 @@ class TableIntake:
         self,
         file: StationFile,
         source: TablesSource,
-        hand: HandIntake,
+        hand: ManualIntake,
         inbox: Inbox,
         shown: SourceState,
         tell: Tell,

@@ -5,16 +5,16 @@ import time
 from collections.abc import Callable, Mapping
 from typing import Final, Generic, TypeVar
 
+from stream.alerts.outbox import Outbox
+from stream.alerts.watch import Alerting
 from stream.errors import StoreCorrupt, StoreError, StoreTaken
-from stream.service.alerting import Alerting
+from stream.ingest.broker.mqtt import Broker, Tell
 from stream.service.inbox import Inbox, Sent
 from stream.service.intakes import broker_intake
-from stream.service.notify import Notifier
-from stream.service.post import Post
+from stream.service.process.notify import Notifier
+from stream.service.process.state import SourceState, State
+from stream.service.process.supervisor import Part, Supervisor
 from stream.service.spool import Spool, key_of
-from stream.service.state import SourceState, State
-from stream.service.supervisor import Part, Supervisor
-from stream.sources.mqtt import Broker, Tell
 from stream.station import MqttSource, StationFile
 
 T = TypeVar("T")
@@ -23,7 +23,7 @@ _FIRST_S: Final = 5.0
 """What takes longer to open is waited for with brokers taken and people told."""
 _LONGEST_WAIT_S: Final = 30.0
 _ALERTS_S: Final = 60.0
-_STOP_S: Final = 8.0
+_STOP_S: Final = 6.0
 _LIMIT_S: Final = 300.0
 
 
@@ -71,7 +71,7 @@ class Waiting:
         file: StationFile,
         state: State,
         alerting: Alerting,
-        posts: Mapping[str, Post],
+        posts: Mapping[str, Outbox],
         tell: Tell,
     ) -> None:
         self._file = file

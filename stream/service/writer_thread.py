@@ -4,8 +4,10 @@ import threading
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, replace
-from typing import Final, TypeVar
+from typing import Final
 
+from stream.compute.mend import Mender
+from stream.compute.replay import Pipeline
 from stream.errors import (
     LidstreamError,
     RecordsDamaged,
@@ -14,35 +16,30 @@ from stream.errors import (
     StoreRefused,
     StoreTaken,
 )
-from stream.pipeline.mend import Mender
-from stream.pipeline.replay import Parts
-from stream.records import Batch, refused_batch, rfc3339
-from stream.service.arrival import ArrivalWatch
+from stream.ingest.arrival import ArrivalWatch, limit_us
+from stream.ingest.batches import Batch, refused_batch
+from stream.ingest.broker.messages import Decoder, Message
+from stream.ingest.broker.mqtt import Broker, Tell
 from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox, Item, Read, Sent, Task
-from stream.service.metrics import Metrics
+from stream.service.process.metrics import Metrics
+from stream.service.process.state import State
+from stream.service.second_look import take_early
 from stream.service.settling import SettleWhen
 from stream.service.spool import Spool, key_of
-from stream.service.state import State
-from stream.sources.messages import Decoder, Message
-from stream.sources.mqtt import Broker, Tell
+from stream.service.trying import Stopped, Trying
 from stream.station import MqttSource
 from stream.store import Store, WriterLock
-from stream.store.changes import Row
-from stream.store.compaction import TOGETHER, compact
+from stream.store.journal.compaction import TOGETHER, compact
+from stream.store.journal.early import Early
+from stream.store.results.changes import Row
 
-_LONGEST_WAIT_S: Final = 30.0
 _OWN_S: Final = 5.0
 """A server that has lost our connection has let go of our lock: look so often."""
 _NOTES_S: Final = 2.0
 """Another process may have written into the field log: look so often."""
-T = TypeVar("T")
-Piece = tuple[Batch, Sequence[Row]]
+Chunk = tuple[Batch, Sequence[Row]]
 """Records, and how far the file has been read that they came from."""
-
-
-class Stopped(Exception):
-    """The service is to end: leave what is not committed to the broker and the files."""
 
 
 class WriterThread:
@@ -50,7 +47,7 @@ class WriterThread:
 
     Parameters
     ----------
-    parts : Parts
+    parts : Pipeline
         The path of the station.
     store : Store
         Reopened when it has been away; its small blocks are merged.
@@ -69,7 +66,7 @@ class WriterThread:
 
     def __init__(
         self,
-        parts: Parts,
+        parts: Pipeline,
         store: Store,
         lock: WriterLock,
         inbox: Inbox,
@@ -83,13 +80,13 @@ class WriterThread:
         tell: Tell,
     ) -> None:
         self._parts = parts
+        self._trying = Trying(parts, store, lock, mender, read_again, state, tell)
+        self._try = self._trying.until_done
         self._lock = lock
         self._inbox = inbox
         self._decoders = decoders
         self._brokers = brokers
         self._store = store
-        self._mender = mender
-        self._read_again = read_again
         self._state = state
         self._metrics = metrics
         self._clock = clock
@@ -97,24 +94,25 @@ class WriterThread:
         self._when = SettleWhen(parts.file.station)
         offset = parts.file.station.service.max_clock_offset_s
         self._arrivals = [ArrivalWatch(offset) for _ in parts.file.station.sources]
+        self._early = Early(store, parts.file.station.id)
+        self._limit_us = limit_us(offset)
         self._in_hand: list[Item] = []
         self._blocks = 0
         self._owned_at = time.monotonic()
         self._noted_at = time.monotonic()
-        self._stop = threading.Event()
-        self._beat: Callable[[], None] = lambda: None
 
     def run(self, stop: threading.Event, beat: Callable[[], None]) -> None:
         """Work until ``stop`` is set. Started again after a failure, it goes on with what it
         had in hand, one by one.
         """
-        self._stop, self._beat = stop, beat
+        self._trying.begin(stop, beat)
         try:
             if self._in_hand:
                 self._try(self._parts.intake.refresh)
             while self._in_hand:
                 self._take(self._in_hand[:1], alone=True)
                 del self._in_hand[0]
+            self._look_again()
             while not stop.is_set():
                 beat()
                 self._state.queue = len(self._inbox)
@@ -168,7 +166,7 @@ class WriterThread:
 
     def _take_pieces(self, read: Read, *, alone: bool) -> None:
         now = time.time_ns() // 1000
-        pieces: list[Piece] = [
+        pieces: list[Chunk] = [
             (batch, [] if at is None else [asdict(at)]) for batch, at in read.pieces
         ]
         if not alone:
@@ -185,22 +183,24 @@ class WriterThread:
                 self._keep(read.source, [(refused, rows)], now)
         read.done.set()
 
-    def _keep(self, source: int, pieces: Iterable[Piece], arrived_us: int) -> None:
+    def _keep(self, source: int, pieces: Iterable[Chunk], arrived_us: int) -> None:
         """Commit batches of one source, however long the database takes to come back."""
         known = self._parts.intake
         watch, shown = self._arrivals[source], self._state.sources[source]
-        looked_at: list[Piece] = []
+        looked_at: list[Chunk] = []
         for batch, rows in pieces:
             if len(batch):
-                self._clock.heard(source, arrived_us, int(batch.times[-1]))
+                newest = int(batch.times[-1])
+                self._clock.heard(source, arrived_us, newest)
                 if watch.is_ahead(batch, arrived_us):
-                    self._clock.is_behind(shown.name)
-            believed = self._clock.believed
-            possible = watch.without_ahead(batch, arrived_us) if believed else batch
+                    self._clock.is_behind(shown.name, arrived_us, newest)
+            believed, sure = self._clock.believed, self._clock.confirmed
+            possible = watch.without_ahead(batch, arrived_us, sure=sure) if believed else batch
             doubt = watch.saw(arrived_us, possible) if believed else None
             if doubt is not None:
                 possible = replace(possible, doubts=(*possible.doubts, doubt))
             looked_at.append((possible, rows))
+        self._look_again()
         begun = time.monotonic()
         written = self._try(lambda: known.take_all(looked_at))
         self._metrics.commit_seconds.observe(time.monotonic() - begun)
@@ -226,6 +226,18 @@ class WriterThread:
             self._try(lambda: compact(self._store, self._parts.file.station.id))
             self._blocks = 0
 
+    def _look_again(self) -> None:
+        """Take what was refused by a clock that is known by now to have been behind."""
+        verdict = self._clock.verdict
+        if verdict is None:
+            return
+        intake = self._parts.intake
+        taken = self._try(lambda: take_early(intake, self._early, verdict, self._limit_us))
+        self._clock.verdict = None
+        if taken:
+            self._tell("info", "records taken that a clock behind had refused", rows=taken)
+            self._when.expect()
+
     def _do(self, task: Task, *, alone: bool) -> None:
         """One piece of scheduled work; what fails is tried again at its next turn."""
         try:
@@ -234,7 +246,7 @@ class WriterThread:
             raise
         except RecordsDamaged as error:
             found = error
-            self._try(lambda: self._mend(found))
+            self._try(lambda: self._trying.mend(found))
         except StoreError as error:
             self._tell("error", "scheduled work failed", work=task.name, error=str(error))
         except Exception as error:
@@ -286,13 +298,8 @@ class WriterThread:
 
     def _settle(self) -> None:
         begun = time.monotonic()
-
-        def progress(_: float) -> None:
-            self._beat()
-            if self._stop.is_set():
-                raise Stopped
-
-        settled = self._try(lambda: self._parts.settlement.settle(progress=progress))
+        go_on = self._trying.go_on
+        settled = self._try(lambda: self._parts.settlement.settle(progress=lambda _: go_on()))
         self._try(self._parts.intake.refresh)
         took = time.monotonic() - begun
         self._metrics.settle_seconds.observe(took)
@@ -301,73 +308,6 @@ class WriterThread:
         self._state.results.update(settled.written)
         if sum(n for (_, how), n in settled.written.items() if how != "same"):
             self._tell("info", "settled", what=settled.sentence(), seconds=round(took, 3))
-
-    def _try(self, work: Callable[[], T]) -> T:
-        """Do something with the database; while it is away, wait."""
-        wait = 0.5
-        damaged: RecordsDamaged | None = None
-        while True:
-            try:
-                if damaged is not None:
-                    self._mend(damaged)
-                    damaged = None
-                result = work()
-            except (StoreDamaged, StoreTaken, StoreRefused):
-                raise
-            except RecordsDamaged as error:
-                damaged = error
-                continue
-            except StoreError as error:
-                failure = error
-            else:
-                if self._state.store_trouble is not None:
-                    self._state.store_trouble = None
-                    self._tell("info", "database is back")
-                return result
-            self._state.store_trouble = str(failure)
-            self._tell("error", "database away", error=str(failure), again_in_s=wait)
-            self._pause(wait)
-            wait = min(2 * wait, _LONGEST_WAIT_S)
-            self._come_back()
-
-    def _mend(self, error: RecordsDamaged) -> None:
-        """Set a damaged piece aside, and ask for its records again."""
-        found = self._mender.set_aside(error)
-        if found is None:
-            # Sound by now, or gone already; let what comes next not run round in a circle.
-            self._tell("warning", "damaged records are sound again", error=str(error))
-            self._pause(1.0)
-        else:
-            self._tell(
-                "critical", "records damaged and set aside; files are read again",
-                error=str(error), first=rfc3339(found.first_us), last=rfc3339(found.last_us),
-                source=found.source,
-            )  # fmt: skip
-            for ask in self._read_again:
-                ask()
-        self._parts.intake.refresh()
-
-    def _come_back(self) -> None:
-        """After a failure nobody knows what was committed: look, and own the lock again."""
-        try:
-            # A file that could not be written was opened for reading only: open it anew.
-            self._store.let_go()
-            self._lock.renew()
-            self._parts.intake.refresh()
-        except (StoreDamaged, StoreTaken):
-            raise
-        except StoreError:
-            return
-
-    def _pause(self, seconds: float) -> None:
-        until = time.monotonic() + seconds
-        while True:
-            self._beat()
-            left = until - time.monotonic()
-            if left <= 0:
-                return
-            if self._stop.wait(min(1.0, left)):
-                raise Stopped
 
 
 def _would_pass(error: Exception) -> bool:

@@ -6,10 +6,11 @@ from datetime import UTC, datetime, timedelta
 from statistics import fmean
 from typing import Any
 
+from stream.note_kinds import KINDS
 from stream.station.clock import read_clock
 from stream.station.load import StationFile, digest_of
 from stream.station.models import Chamber, FieldEvent, Height, Season, Station
-from stream.station.notes import EVENTS, BadPeriod, FieldNote, read_notes, standing
+from stream.station.notes import BadPeriod, FieldNote, read_notes, standing
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _NEVER = 2**62
@@ -68,7 +69,7 @@ def _events(station: Station, notes: Sequence[FieldNote]) -> list[FieldEvent]:
     known = {(e.kind, e.day, e.treatment) for e in station.events}
     found = []
     for n in notes:
-        if n.kind not in EVENTS:
+        if not KINDS[n.kind].event:
             continue
         day = (_EPOCH + timedelta(microseconds=n.at_us)).astimezone(zone).date()
         treatments = {c.treatment for c in station.chambers if c.id in n.about(station)}

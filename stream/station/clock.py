@@ -2,9 +2,10 @@
 
 import re
 from datetime import UTC, timedelta, timezone, tzinfo
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 _OFFSET = re.compile(r"^([+-])(\d{2}):(\d{2})$")
+_NEARLY = re.compile(r"^(?:UTC|GMT)?\s*([+\u2212-])\s*(\d{1,2})(?::?([0-5]\d))?$", re.IGNORECASE)
 
 
 def read_clock(text: str) -> tzinfo:
@@ -34,7 +35,20 @@ def read_clock(text: str) -> tzinfo:
     except (ZoneInfoNotFoundError, ValueError, OSError):
         raise ValueError(
             f"{text!r} is neither an offset like '+01:00' nor a zone like 'Europe/Copenhagen'"
+            f"{_meant(text)}"
         ) from None
+
+
+def _meant(text: str) -> str:
+    """What to write in place of an offset or a zone that is nearly one."""
+    match = _NEARLY.match(text.strip())
+    if match and int(match[2]) <= 14:
+        sign = "+" if match[1] == "+" else "-"
+        return f". Write '{sign}{int(match[2]):02d}:{match[3] or '00'}'"
+    wanted = text.strip().replace(" ", "_").casefold()
+    zones = (z for z in sorted(available_timezones()) if "/" in z)
+    found = [z for z in zones if wanted in (z.casefold(), z.rpartition("/")[2].casefold())]
+    return f". Write '{found[0]}'" if found else ""
 
 
 def fixed_offset_us(zone: tzinfo) -> int | None:

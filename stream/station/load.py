@@ -1,6 +1,5 @@
 """Reading a station file: TOML to models, every fault at once."""
 
-import difflib
 import hashlib
 import json
 import os
@@ -9,28 +8,22 @@ import tomllib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, get_args
 
-from pydantic import BaseModel, ValidationError
+from pydantic import ValidationError
 
 from stream.errors import StationFileError
 from stream.secret import DatabaseUrl, Secret
-from stream.station.checks import faults
-from stream.station.models import FolderSource, MqttSource, Station, TablesSource
+from stream.station.checks.plausible import implausible, told
+from stream.station.checks.setup import faults
+from stream.station.checks.toml_faults import toml_faults
+from stream.station.explain import explain
+from stream.station.models import Station
 from stream.station.notes import BadPeriod
-from stream.station.plausible import implausible, told
 from stream.station.shared import Document, in_defaults, open_questions, put_in
+from stream.station.sources import MqttSource
 from stream.station.telling import Mail
 
-_SECRET_KEYS = frozenset({"password", "token", "url"})
-"""Keys whose values are not repeated in messages."""
 _VARIABLE = re.compile(r"\$\{([A-Za-z_][A-Za-z0-9_]*)\}")
-
-_SOURCES: dict[str, type[BaseModel]] = {
-    "folder": FolderSource,
-    "mqtt": MqttSource,
-    "tables": TablesSource,
-}
 
 # Where records come from and go to does not change what a flux is.
 _NOT_IN_DIGEST = {
@@ -173,7 +166,8 @@ def load_station(path: Path) -> StationFile:
         reason = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
         raise StationFileError([f"{path}: cannot be read: {reason}"]) from None
     except tomllib.TOMLDecodeError as error:
-        raise StationFileError([f"{path}: not valid TOML: {error}"]) from None
+        lines = toml_faults(content.decode("utf-8-sig"), str(error))
+        raise StationFileError([f"{path}: {line}" for line in lines]) from None
     asked = list(open_questions(document))
     if asked:
         count = "1 question is" if len(asked) == 1 else f"{len(asked)} questions are"
@@ -182,7 +176,7 @@ def load_station(path: Path) -> StationFile:
     try:
         station = Station.model_validate(put_in(document))
     except ValidationError as error:
-        raise _wrong(path, document, _explain(error)) from None
+        raise _wrong(path, document, explain(error)) from None
     wrong = [*faults(station), *_missing_variables(station)]
     if wrong:
         raise _wrong(path, document, wrong)
@@ -237,104 +231,3 @@ def _missing_variables(station: Station) -> Iterator[str]:
         for name in _VARIABLE.findall(text):
             if name not in os.environ:
                 yield f"{path}: the environment has no variable {name}; set it"
-
-
-def _path(location: tuple[int | str, ...]) -> str:
-    text = ""
-    for step in location:
-        if isinstance(step, int):
-            text += f"[{step}]"
-        elif step not in {*_SOURCES, "[key]"}:
-            text += f".{step}" if text else step
-    return text
-
-
-_WANTED = {
-    "float_type": "a number",
-    "int_type": "a whole number",
-    "int_from_float": "a whole number",
-    "string_type": "text in quotes",
-    "dict_type": "a table",
-    "model_type": "a table",
-    "model_attributes_type": "a table",
-    "tuple_type": "a list",
-    "list_type": "a list",
-    "date_type": "a date like 2026-05-04",
-    "date_from_datetime_parsing": "a date like 2026-05-04",
-    "date_parsing": "a date like 2026-05-04",
-    "datetime_type": "a time like 2026-05-04T00:00:00+02:00",
-    "datetime_parsing": "a time like 2026-05-04T00:00:00+02:00",
-    "datetime_from_date_parsing": "a time like 2026-05-04T00:00:00+02:00",
-    "timezone_aware": "a time with its offset, like 2026-05-04T00:00:00+02:00",
-    "finite_number": "a finite number",
-}
-
-
-def _explain(error: ValidationError) -> Iterator[str]:
-    """One line for each fault that the models found."""
-    items = error.errors(include_url=False)
-    for item in items:
-        if item["type"] == "too_short" and any(_within(i["loc"], item["loc"]) for i in items):
-            continue  # its entries are there; what is wrong with them is said
-        where = _path(item["loc"]) or "(top)"
-        kind, given, context = item["type"], item.get("input"), item.get("ctx", {})
-        if _SECRET_KEYS & {str(step) for step in item["loc"]}:
-            given = Secret("")
-        if kind == "missing":
-            yield f"{where}: missing; it must be given"
-        elif kind == "extra_forbidden":
-            yield f"{where}: unknown key{_did_you_mean(item['loc'])}"
-        elif kind == "string_pattern_mismatch":
-            yield f"{where}: {given!r} does not have the form {context['pattern']}"
-        elif kind == "literal_error":
-            yield f"{where}: {given!r} is not known; write {context['expected']}"
-        elif kind in {"union_tag_invalid", "union_tag_not_found"}:
-            yield f'{where}.kind: write kind = "folder", kind = "mqtt" or kind = "tables"'
-        elif kind == "less_than_equal" and "positions" in item["loc"]:
-            yield f"{where}: {_short(given)} is more than 1; write a share of the area, not %"
-        elif kind in _WANTED:
-            yield f"{where}: must be {_WANTED[kind]}, not {_short(given)}"
-        else:
-            yield f"{where}: {item['msg'][0].lower()}{item['msg'][1:]}, not {_short(given)}"
-
-
-def _within(location: tuple[int | str, ...], outer: tuple[int | str, ...]) -> bool:
-    return len(location) > len(outer) and location[: len(outer)] == outer
-
-
-def _short(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _did_you_mean(location: tuple[int | str, ...]) -> str:
-    keys = _keys_at(location[:-1])
-    close = difflib.get_close_matches(str(location[-1]), keys, n=1)
-    if close:
-        return f"; did you mean {close[0]!r}?"
-    return f"; remove it, or write one of {', '.join(sorted(keys))}" if keys else "; remove it"
-
-
-def _keys_at(location: tuple[int | str, ...]) -> list[str]:
-    """Names of the keys that the model at a place of the file has."""
-    model: type[BaseModel] | None = Station
-    for step in location:
-        if isinstance(step, int) or model is None:
-            continue
-        if step in _SOURCES:
-            model = _SOURCES[step]
-            continue
-        field = model.model_fields.get(step)
-        if field is None:
-            continue
-        model = next(iter(_models_in(field.annotation)), None)
-    if model is None:
-        return []
-    return [field.alias or name for name, field in model.model_fields.items()]
-
-
-def _models_in(annotation: Any) -> Iterator[type[BaseModel]]:
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        yield annotation
-    for part in get_args(annotation):
-        yield from _models_in(part)

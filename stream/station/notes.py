@@ -5,32 +5,12 @@ from dataclasses import dataclass, fields
 from typing import Any, Final
 
 from stream.errors import CommandError
-from stream.science.likely import HEIGHT
+from stream.note_kinds import KINDS, TAKEN_BACK
+from stream.science.quality.likely import HEIGHT
 from stream.station.models import Station
-
-KINDS: Final = {
-    "fertilizer": "kg N/ha",
-    "irrigation": "mm",
-    "rain": "mm",
-    "tillage": "",
-    "harvest": "",
-    "yield": "t/ha",
-    "height": "m",
-    "moved": "",
-    "flooded": "",
-    "standard": "",
-    "bad": "",
-    "other": "",
-    "taken_back": "",
-}
-"""Kind of a note → unit of its amount; '' where an amount means nothing."""
-
-NEEDS_AMOUNT: Final = frozenset({"height", "yield"})
-EVENTS: Final = frozenset({"fertilizer", "irrigation", "rain", "tillage", "harvest"})
-"""Kinds that are events of the field, as ``[[events]]`` of the station file are."""
+from stream.times import DAY
 
 _LONGEST: Final = {"text": 2000, "author": 80}
-_DAY_US: Final = 86_400_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +90,7 @@ def standing(notes: Sequence[FieldNote]) -> list[FieldNote]:
     for note in sorted(notes, key=lambda n: -n.number):
         if note.number in gone:
             continue
-        if note.kind == "taken_back":
+        if note.kind == TAKEN_BACK:
             gone.add(note.refers or 0)
         else:
             kept.append(note)
@@ -147,9 +127,9 @@ def check_note(station: Station, note: FieldNote, now_us: int) -> None:
             )
     if not note.about(station):
         raise CommandError("chamber, plot, treatment: no chamber is all of these; leave some out")
-    if note.at_us > now_us + _DAY_US:
+    if note.at_us > now_us + DAY:
         raise CommandError("at: more than a day ahead; look at the year and the offset")
-    if note.until_us is not None and note.kind != "bad":
+    if note.until_us is not None and not KINDS[note.kind].has_end:
         raise CommandError("until: only a bad period has an end; leave it out")
     if note.until_us is not None and not note.until_us > note.at_us:
         raise CommandError("until: not later than at")
@@ -157,9 +137,10 @@ def check_note(station: Station, note: FieldNote, now_us: int) -> None:
 
 
 def _check_amount(note: FieldNote) -> None:
-    unit = KINDS[note.kind]
+    kind = KINDS[note.kind]
+    unit = kind.unit
     if note.amount is None:
-        if note.kind in NEEDS_AMOUNT:
+        if kind.needs_amount:
             raise CommandError(f"amount: missing; a note of {note.kind} needs one, in {unit}")
         return
     if not unit:

@@ -1,7 +1,8 @@
 """What the chambers of a station file share, written once and put into each.
 
 ``[chamber_defaults]`` holds keys of every chamber; ``[channels."lid_{id}"]`` is a channel of
-each. ``{id}`` stands for the chamber's id in lower case, ``{ID}`` for the id as it stands.
+each, and one of ``[[analyzers]]`` whose id has the mark stands for an analyzer of each. ``{id}``
+stands for the chamber's id in lower case, ``{ID}`` for the id as it stands.
 """
 
 import re
@@ -31,11 +32,17 @@ def put_in(document: Document) -> Document:
         return document
     full = {k: v for k, v in document.items() if k != "chamber_defaults"}
     full["chambers"] = [_chamber(defaults or {}, chamber) for chamber in chambers]
-    sharing = [c["id"] for c in chambers if isinstance(c.get("id"), str) and _shares(c)]
+    sharing = _sharing(chambers)
     channels = document.get("channels")
     if isinstance(channels, dict):
         full["channels"] = dict(_channels(channels, sharing))
+    if isinstance(document.get("analyzers"), list):
+        full["analyzers"] = [analyzer for _, analyzer in _analyzers(document["analyzers"], sharing)]
     return full
+
+
+def _sharing(chambers: list[Document]) -> list[str]:
+    return [c["id"] for c in chambers if isinstance(c.get("id"), str) and _shares(c)]
 
 
 def _shares(chamber: Document) -> bool:
@@ -61,6 +68,18 @@ def _channels(channels: Document, sharing: list[str]) -> Iterator[tuple[str, Any
                 yield own, _filled(channel, chamber)
 
 
+def _analyzers(analyzers: list[Any], sharing: list[str]) -> Iterator[tuple[int, Any]]:
+    """Analyzers written out, each with its place in the file."""
+    names = [a.get("id") if isinstance(a, dict) else None for a in analyzers]
+    for place, (name, analyzer) in enumerate(zip(names, analyzers, strict=True)):
+        if not isinstance(name, str) or not _MARK.search(name):
+            yield place, analyzer
+            continue
+        for chamber in sharing:
+            if _filled(name, chamber) not in names:
+                yield place, _filled(analyzer, chamber)
+
+
 def _filled(value: Any, chamber: str) -> Any:
     """A value with the chamber's id where the marks stand."""
     if isinstance(value, str):
@@ -73,7 +92,17 @@ def _filled(value: Any, chamber: str) -> Any:
 
 
 def in_defaults(document: Document, fault: str) -> str:
-    """A fault of a chamber told where it stands: once, under ``chamber_defaults``."""
+    """A fault told where it stands: of what chambers share, once."""
+    match = re.match(r"analyzers\[(\d+)\]", fault)
+    if match is not None:
+        chambers = document.get("chambers")
+        given = isinstance(chambers, list) and all(isinstance(c, dict) for c in chambers)
+        sharing = _sharing(chambers) if isinstance(chambers, list) and given else []
+        places = [place for place, _ in _analyzers(document["analyzers"], sharing)]
+        at = int(match[1])
+        return (
+            f"analyzers[{places[at] if given and at < len(places) else at}]{fault[match.end() :]}"
+        )
     match = re.match(r"chambers\[(\d+)\]\.([A-Za-z_0-9]+)", fault)
     defaults = document.get("chamber_defaults")
     if match is None or not isinstance(defaults, dict) or match[2] not in defaults:

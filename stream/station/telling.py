@@ -1,15 +1,16 @@
 """Keys of the station file about whom to tell, and where people look."""
 
-from typing import Annotated, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import Field, StringConstraints
 
+from stream.alert_rules import RULES
 from stream.station.base import ClockTime, Model, Positive
 
-Rule = Literal[
-    "no_records", "analyzer_silent", "lid_stuck", "leak_suspected", "chamber_hot", "disk_low",
-    "database_away", "computer_clock", "source_clock",
-]  # fmt: skip
+if TYPE_CHECKING:
+    Rule = str
+else:
+    Rule = Literal[tuple(RULES)]
 Topic = Annotated[str, StringConstraints(pattern=r"^[^#+\x00]{1,200}$")]
 
 
@@ -49,17 +50,7 @@ class Webhook(Model):
 class Alerts(Model):
     """``[alerts]``"""
 
-    rules: Annotated[tuple[Rule, ...], Field(strict=False)] = (
-        "no_records",
-        "analyzer_silent",
-        "lid_stuck",
-        "leak_suspected",
-        "chamber_hot",
-        "disk_low",
-        "database_away",
-        "computer_clock",
-        "source_clock",
-    )
+    rules: Annotated[tuple[Rule, ...], Field(strict=False)] = tuple(RULES)
     no_records_min: Positive = 30.0
     analyzer_silent_min: Positive = 60.0
     chamber_hot_c: float = 55.0

@@ -29,6 +29,7 @@ from stream.errors import (
     StoreRefused,
 )
 from stream.secret import HIDDEN, shown_url
+from stream.store.patience import Patience
 
 BUSY_S: Final = 30
 """How long to wait for somebody else's write [s]."""
@@ -46,10 +47,11 @@ class Store:
     Readers see the last commit; :meth:`writing` opens the one write transaction.
     """
 
-    def __init__(self, engine: Engine, shown: str) -> None:
+    def __init__(self, engine: Engine, shown: str, patience: Patience) -> None:
         self.engine = engine
         self.shown = shown
         """The URL without its password, for messages."""
+        self._patience = patience
 
     @property
     def is_sqlite(self) -> bool:
@@ -97,11 +99,19 @@ class Store:
                 time.sleep(0.05)
 
     def let_go(self) -> None:
-        """Forget the connections that nobody uses; the next use makes new ones."""
+        """Forget all connections; the next use makes new ones."""
+        self._patience.new_pool()
         self.engine.dispose()
 
+    def hurry(self) -> None:
+        """Wait for nobody any more, since the process is to end: what waits for a lock is
+        told at once that the database is in use, and so is whoever comes later.
+        """
+        self._patience.lose()
+
     def close(self) -> None:
-        """Give all connections back."""
+        """Close all connections; those in use as soon as they are given back."""
+        self._patience.new_pool()
         self.engine.dispose()
 
     @contextmanager
@@ -127,7 +137,7 @@ def _plain(error: BaseException, shown: str, hidden: Sequence[str]) -> StoreErro
     if isinstance(error, _OF_VALUES):
         return StoreRefused(f"{shown}: the database cannot hold these values: {text}")
     low = text.lower()
-    if "locked" in low or "busy" in low:
+    if "locked" in low or "busy" in low or "lock timeout" in low or "user request" in low:
         return StoreBusy(f"{shown}: the database is in use by another process; stop it, or wait")
     if "malformed" in low or "not a database" in low or "could not decode" in low:
         return StoreDamaged(
@@ -139,6 +149,8 @@ def _plain(error: BaseException, shown: str, hidden: Sequence[str]) -> StoreErro
         )
     if "readonly" in low or "read-only" in low or "permission denied" in low:
         return StoreError(f"{shown}: the database cannot be written; allow writing there")
+    if "disk i/o error" in low:
+        return StoreError(f"{shown}: the disk does not read or write as it should; check it")
     if "full" in low or "no space" in low:
         return StoreError(f"{shown}: the disk is full; make room, then run the same again")
     return StoreError(f"{shown}: the database refuses: {text}")
@@ -193,9 +205,10 @@ def reach_store(url: str) -> Store:
         raise CommandError(
             f"{shown_url(url)!r} is no database URL; write sqlite:///FILE or postgresql+psycopg://HOST/NAME"
         ) from None
+    patience = Patience(engine, BUSY_S)
     if engine.dialect.name == "sqlite":
-        _prepare_sqlite(engine)
-    return Store(engine, shown)
+        _prepare_sqlite(engine, patience)
+    return Store(engine, shown, patience)
 
 
 def open_existing(url: str) -> Store:
@@ -235,7 +248,10 @@ def _connect_args(url: URL) -> dict[str, Any]:
         "keepalives_interval": 10,
         "keepalives_count": 3,
         "tcp_user_timeout": 60_000,
-        "options": f"-c statement_timeout={STATEMENT_S}s -c lock_timeout={BUSY_S}s",
+        "options": f"-c statement_timeout={STATEMENT_S}s -c lock_timeout={BUSY_S}s"
+        # Nor does the server keep the lock of a client that has vanished for hours.
+        " -c tcp_keepalives_idle=20 -c tcp_keepalives_interval=10 -c tcp_keepalives_count=3"
+        " -c tcp_user_timeout=60s",
     }
     return {key: value for key, value in given.items() if key not in url.query}
 
@@ -248,7 +264,7 @@ def _make_private(path: str | None) -> None:
         os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_RDWR, 0o660))
 
 
-def _prepare_sqlite(engine: Engine) -> None:
+def _prepare_sqlite(engine: Engine, patience: Patience) -> None:
     """WAL with full synchronisation, enforced keys, and write transactions that queue."""
 
     @event.listens_for(engine, "connect")
@@ -264,8 +280,10 @@ def _prepare_sqlite(engine: Engine) -> None:
     def _begin(connection: Connection) -> None:
         # A read followed by a write in a deferred transaction fails at once when
         # somebody else writes, whatever the timeout; IMMEDIATE waits its turn.
-        writer = connection.get_execution_options().get("lidstream_writer", False)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writer else "BEGIN")
+        if connection.get_execution_options().get("lidstream_writer", False):
+            patience.begin_writing(connection)
+        else:
+            connection.exec_driver_sql("BEGIN")
 
 
 def migrations() -> Config:

@@ -2,6 +2,8 @@
 
 import hashlib
 import os
+import time
+from contextlib import closing
 from pathlib import Path
 
 from filelock import FileLock, Timeout
@@ -9,7 +11,7 @@ from sqlalchemy import Connection, text
 
 from stream.errors import StoreBusy, StoreDamaged, StoreError, StoreTaken
 from stream.store.connect import Store
-from stream.store.owner import Owner
+from stream.store.owner import REFRESH_S, Owner
 
 
 class WriterLock:
@@ -31,6 +33,7 @@ class WriterLock:
         self._owner: Owner | None = None
         self._inode: tuple[int, int] | None = None
         self._connection: Connection | None = None
+        self._shown_at = 0.0
         self.renew()
 
     def renew(self) -> None:
@@ -89,7 +92,17 @@ class WriterLock:
         if other:
             raise self._busy(other)
         owner.put()
+        if self._owner is None or time.monotonic() - self._shown_at > REFRESH_S:
+            self._show()
         self._owner = owner
+
+    def _show(self) -> None:
+        """Move the mark out of SQLite's log into the file itself: who comes by a file that is
+        mounted alone has another log beside it, and sees the file only.
+        """
+        with self._store.plain_errors(), closing(self._store.engine.raw_connection()) as raw:
+            raw.cursor().execute("PRAGMA wal_checkpoint(PASSIVE)")
+        self._shown_at = time.monotonic()
 
     def release(self) -> None:
         """Let others write."""

@@ -1,10 +1,15 @@
 """Small things that a station's service must remember over a restart."""
 
+from typing import Final
+
 from sqlalchemy import select
 
-from stream.store.bulk import insert_rows
 from stream.store.connect import Store
+from stream.store.results.bulk import insert_rows
 from stream.store.schema import marks
+
+SERVICE_LOOK: Final = "last look"
+"""When a service last looked at this computer's clock; none where no service ever ran."""
 
 
 class Marks:

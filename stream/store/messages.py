@@ -8,8 +8,8 @@ from typing import Any
 
 from sqlalchemy import Connection, delete, select, update
 
-from stream.store.bulk import insert_rows
 from stream.store.connect import Store
+from stream.store.results.bulk import insert_rows
 from stream.store.schema import incidents, messages
 from stream.store.summaries import put_summary
 

@@ -5,9 +5,9 @@ from typing import Any
 
 from sqlalchemy import Connection, func, select, text, update
 
-from stream.store.bulk import insert_rows
-from stream.store.changes import Row
 from stream.store.connect import Store
+from stream.store.results.bulk import insert_rows
+from stream.store.results.changes import Row
 from stream.store.schema import notes
 
 

@@ -7,7 +7,7 @@ Results are versioned: (identity, revision). ``current`` is 1 on the newest revi
 closure is provisional: its lid has not opened yet.
 """
 
-from typing import Any, Final
+from typing import Final
 
 from sqlalchemy import (
     BigInteger,
@@ -24,53 +24,24 @@ from sqlalchemy import (
     text,
 )
 
+from stream.store.shared_columns import NAME, PATH, identity, key, numbers, versioned
+
 metadata = MetaData()
 
 PROVISIONAL: Final = text("revision = 0")
 """Closures that are not over. In these very words, so that an index of them alone is used."""
 
-# Byte order everywhere, so that rows come in the same order from every database.
-_NAME = String(128).with_variant(String(128, collation="C"), "postgresql")
-_PATH = Text().with_variant(Text(collation="C"), "postgresql")
-
-
-def _identity(*columns: str) -> list[Column[Any]]:
-    return [_key("station"), *(_key(c) for c in columns)]
-
-
-def _key(name: str) -> Column[Any]:
-    kind = BigInteger() if name.endswith("_us") else Integer() if name in _NUMBERED else _NAME
-    return Column(name, kind, primary_key=True, autoincrement=False)
-
-
-_NUMBERED: Final = {"revision", "visit", "port", "number"}
-
-_VERSION: Final = ("station_digest", "software_version", "result_digest")
-
-
-def _versioned() -> list[Column[Any]]:
-    return [
-        Column("current", Integer, nullable=False),
-        Column("withdrawn", Integer, nullable=False),
-        *[Column(name, String(64), nullable=False) for name in _VERSION],
-    ]
-
-
-def _numbers(*names: str) -> list[Column[Any]]:
-    return [Column(name, Double) for name in names]
-
-
 station_files = Table(
     "station_files",
     metadata,
-    *_identity("digest"),
+    *identity("digest"),
     Column("content", Text, nullable=False),
 )
 
 journal_blocks = Table(
     "journal_blocks",
     metadata,
-    _key("station"),
+    key("station"),
     Column("sequence", BigInteger, primary_key=True, autoincrement=False),
     Column("source", Text, nullable=False),
     Column("first_us", BigInteger, nullable=False),
@@ -85,7 +56,7 @@ journal_blocks = Table(
 journal_channels = Table(
     "journal_channels",
     metadata,
-    *_identity("channel"),
+    *identity("channel"),
     Column("first_us", BigInteger, nullable=False),
     Column("last_us", BigInteger, nullable=False),
     Column("records", BigInteger, nullable=False),
@@ -94,25 +65,35 @@ journal_channels = Table(
 unsettled = Table(
     "unsettled",
     metadata,
-    *_identity("first_us"),
+    *identity("first_us"),
     Column("last_us", BigInteger, nullable=False),
 )
 
 quarantine = Table(
     "quarantine",
     metadata,
-    *_identity("digest"),
+    *identity("digest"),
     Column("source", Text, nullable=False),
     Column("line", BigInteger, nullable=False),
     Column("reason", Text, nullable=False),
     Column("text", Text, nullable=False),
 )
 
+early = Table(
+    "early",
+    metadata,
+    *identity("digest"),
+    Column("source", Text, nullable=False),
+    *[Column(name, BigInteger, nullable=False) for name in ("at_us", "arrived_us")],
+    Column("content", Text, nullable=False),
+)
+"""Lines of the quarantine that were ahead of a clock that nothing had confirmed, whole."""
+
 positions = Table(
     "positions",
     metadata,
-    _key("station"),
-    *[Column(name, _PATH, primary_key=True) for name in ("folder", "name")],
+    key("station"),
+    *[Column(name, PATH, primary_key=True) for name in ("folder", "name")],
     Column("inode", BigInteger, nullable=False),
     Column("size", BigInteger, nullable=False),
     Column("modified_ns", BigInteger, nullable=False),
@@ -130,8 +111,8 @@ positions = Table(
 date_orders = Table(
     "date_orders",
     metadata,
-    _key("station"),
-    *[Column(name, _PATH, primary_key=True) for name in ("source", "shape")],
+    key("station"),
+    *[Column(name, PATH, primary_key=True) for name in ("source", "shape")],
     Column("date_order", String(3), nullable=False),
 )
 """Whether a source writes the day or the month first, as its records settled it once."""
@@ -139,7 +120,7 @@ date_orders = Table(
 archive_days = Table(
     "archive_days",
     metadata,
-    *_identity("day_us"),
+    *identity("day_us"),
     Column("path", Text, nullable=False),
     Column("rows", BigInteger, nullable=False),
     Column("records", BigInteger, nullable=False),
@@ -154,8 +135,8 @@ archive_days = Table(
 clock_events = Table(
     "clock_events",
     metadata,
-    *_identity("kind"),
-    Column("source", _PATH, primary_key=True),
+    *identity("kind"),
+    Column("source", PATH, primary_key=True),
     Column("at_us", BigInteger, primary_key=True, autoincrement=False),
     Column("channels", Text, nullable=False),
     Column("shift_s", Double),
@@ -166,8 +147,8 @@ clock_events = Table(
 hand_tables = Table(
     "hand_tables",
     metadata,
-    *_identity("kind"),
-    Column("name", _PATH, primary_key=True),
+    *identity("kind"),
+    Column("name", PATH, primary_key=True),
     Column("revision", Integer, primary_key=True, autoincrement=False),
     Column("current", Integer, nullable=False),
     Column("digest", String(32), nullable=False),
@@ -179,16 +160,16 @@ and one that is brought again with other content takes the place of the one befo
 notes = Table(
     "notes",
     metadata,
-    *_identity("number"),
+    *identity("number"),
     Column("key", String(64), nullable=False),
     Column("at_us", BigInteger, nullable=False),
     Column("until_us", BigInteger),
     Column("written_us", BigInteger, nullable=False),
     Column("kind", String(32), nullable=False),
     Column("author", Text, nullable=False),
-    Column("chamber", _NAME, nullable=False),
-    Column("plot", _NAME, nullable=False),
-    Column("treatment", _NAME, nullable=False),
+    Column("chamber", NAME, nullable=False),
+    Column("plot", NAME, nullable=False),
+    Column("treatment", NAME, nullable=False),
     Column("amount", Double),
     Column("text", Text, nullable=False),
     Column("refers", Integer),
@@ -201,15 +182,15 @@ sent twice is one; ``taken`` is 1 once the results it bears on are due to be set
 closures = Table(
     "closures",
     metadata,
-    *_identity("chamber", "closed_us", "revision"),
-    *_versioned(),
+    *identity("chamber", "closed_us", "revision"),
+    *versioned(),
     Column("opened_us", BigInteger, nullable=False),
-    Column("analyzer", _NAME, nullable=False),
-    Column("plot", _NAME, nullable=False),
-    Column("block", _NAME, nullable=False),
-    Column("treatment", _NAME, nullable=False),
-    Column("position", _NAME, nullable=False),
-    *_numbers(
+    Column("analyzer", NAME, nullable=False),
+    Column("plot", NAME, nullable=False),
+    Column("block", NAME, nullable=False),
+    Column("treatment", NAME, nullable=False),
+    Column("position", NAME, nullable=False),
+    *numbers(
         "height_m",
         "volume_m3",
         "area_m2",
@@ -239,15 +220,15 @@ closures = Table(
 fluxes = Table(
     "fluxes",
     metadata,
-    *_identity("chamber", "closed_us", "revision", "gas"),
+    *identity("chamber", "closed_us", "revision", "gas"),
     Column("mid_us", BigInteger, nullable=False),
-    *_numbers(
+    *numbers(
         "flux_nmol_m2_s", "flux_se_nmol_m2_s", "fit_se_nmol_m2_s", "detection_limit_nmol_m2_s"
     ),
     Column("model", String(32), nullable=False),
     Column("model_reason", String(32), nullable=False),
     Column("points", Integer, nullable=False),
-    *_numbers(
+    *numbers(
         "window_start_s",
         "window_end_s",
         "start_mole_fraction",
@@ -258,7 +239,7 @@ fluxes = Table(
     ),
     Column("quality", Integer, nullable=False),
     Column("flags", Text, nullable=False),
-    *_numbers("calibration_gain", "chamber_bias_factor"),
+    *numbers("calibration_gain", "chamber_bias_factor"),
     ForeignKeyConstraint(
         ["station", "chamber", "closed_us", "revision"],
         ["closures.station", "closures.chamber", "closures.closed_us", "closures.revision"],
@@ -275,9 +256,9 @@ _OF_FLUX = (
 model_fits = Table(
     "model_fits",
     metadata,
-    *_identity("chamber", "closed_us", "revision", "gas", "model"),
+    *identity("chamber", "closed_us", "revision", "gas", "model"),
     Column("status", String(32), nullable=False),
-    *_numbers(
+    *numbers(
         "flux_nmol_m2_s",
         "flux_se_nmol_m2_s",
         "start_mole_fraction",
@@ -294,14 +275,19 @@ model_fits = Table(
     ForeignKeyConstraint(*_OF_FLUX, name="model_fits_of_flux", ondelete="CASCADE"),
 )
 
+FIT_COLUMNS: Final = tuple(
+    str(c.name) for c in model_fits.columns if c.name not in closures.primary_key
+)
+"""What a row of ``model_fits`` holds beside the identity of its closure, in this order."""
+
 visits = Table(
     "visits",
     metadata,
-    *_identity("chamber", "closed_us", "revision", "gas", "visit"),
+    *identity("chamber", "closed_us", "revision", "gas", "visit"),
     Column("port", Integer, nullable=False),
     Column("started_us", BigInteger, nullable=False),
     Column("mid_us", BigInteger, nullable=False),
-    *_numbers("value_nmol_mol", "value_se_nmol_mol"),
+    *numbers("value_nmol_mol", "value_se_nmol_mol"),
     Column("points", Integer, nullable=False),
     ForeignKeyConstraint(*_OF_FLUX, name="visits_of_flux", ondelete="CASCADE"),
 )
@@ -309,20 +295,20 @@ visits = Table(
 standard_visits = Table(
     "standard_visits",
     metadata,
-    *_identity("analyzer", "gas", "started_us", "revision"),
-    *_versioned(),
+    *identity("analyzer", "gas", "started_us", "revision"),
+    *versioned(),
     Column("port", Integer, nullable=False),
     Column("ended_us", BigInteger, nullable=False),
     Column("mid_us", BigInteger, nullable=False),
-    *_numbers("standard_nmol_mol", "value_nmol_mol", "value_se_nmol_mol"),
+    *numbers("standard_nmol_mol", "value_nmol_mol", "value_se_nmol_mol"),
     Column("points", Integer, nullable=False),
 )
 
 gaps = Table(
     "gaps",
     metadata,
-    *_identity("chamber", "due_us", "revision"),
-    *_versioned(),
+    *identity("chamber", "due_us", "revision"),
+    *versioned(),
     Column("quality", Integer, nullable=False),
     Column("flags", Text, nullable=False),
     Index("gaps_by_time", "station", "due_us"),
@@ -331,7 +317,7 @@ gaps = Table(
 summaries = Table(
     "summaries",
     metadata,
-    *_identity("day"),
+    *identity("day"),
     Column("made_us", BigInteger, nullable=False),
     Column("digest", String(32), nullable=False),
     Column("content", Text, nullable=False),
@@ -341,7 +327,7 @@ summaries = Table(
 incidents = Table(
     "incidents",
     metadata,
-    *_identity("rule", "subject", "began_us"),
+    *identity("rule", "subject", "began_us"),
     Column("ended_us", BigInteger),
     Column("text", Text, nullable=False),
 )
@@ -350,8 +336,8 @@ incidents = Table(
 messages = Table(
     "messages",
     metadata,
-    _key("station"),
-    Column("name", _PATH, primary_key=True),
+    key("station"),
+    Column("name", PATH, primary_key=True),
     Column("way", String(16), primary_key=True),
     Column("made_us", BigInteger, nullable=False),
     Column("not_before_us", BigInteger, nullable=False),
@@ -366,8 +352,8 @@ messages = Table(
 marks = Table(
     "marks",
     metadata,
-    _key("station"),
-    Column("name", _PATH, primary_key=True),
+    key("station"),
+    Column("name", PATH, primary_key=True),
     Column("value", Text, nullable=False),
 )
 """Small things that the service remembers over a restart: when it last looked at the clock,
@@ -376,9 +362,9 @@ how far stored records have been checked."""
 damaged = Table(
     "damaged",
     metadata,
-    _key("station"),
+    key("station"),
     Column("noted_us", BigInteger, primary_key=True, autoincrement=False),
-    Column("piece", _PATH, primary_key=True),
+    Column("piece", PATH, primary_key=True),
     *[Column(name, BigInteger, nullable=False) for name in ("first_us", "last_us", "rows")],
     Column("channels", Text, nullable=False),
     Column("source", Text, nullable=False),

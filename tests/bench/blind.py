@@ -13,9 +13,9 @@ import numpy as np
 from scipy.linalg import solve_banded
 from scipy.signal import lfilter
 
-from stream.science.choice import choose
-from stream.science.models import STRAIGHT, fit_model
-from stream.science.segments import Segments
+from stream.science.closures.segments import Segments
+from stream.science.models import MODELS, fit_model
+from stream.science.models.choice import choose
 
 SOILS = 400
 LAYERS = 60
@@ -77,7 +77,7 @@ def judge(names: tuple[str, ...], t: np.ndarray, y: np.ndarray, slope: np.ndarra
     span, first = np.full(m, t[-1] - t[0]), np.full(m, t[0])
     picked = choose(fits, span, first, known_variance=False)
     ratio, error = picked.slope / slope, picked.slope_se / slope
-    curved = np.mean([picked.models[j] not in STRAIGHT for j in picked.chosen])
+    curved = np.mean([not MODELS[picked.models[j]].straight for j in picked.chosen])
     cover = np.mean(np.abs(ratio - 1) < 1.96 * error)
     return f"{100 * (np.median(ratio) - 1):+.1f} | {100 * cover:.1f} | {100 * curved:.0f} |"
 

@@ -8,13 +8,13 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[1] / "pipeline")]
+sys.path[:0] = [str(Path(__file__).parents[1] / room) for room in ("support", "compute")]
 
 from test_truth import Outcome, _near  # noqa: E402
 
 from stream.demo.scenario import own_line, shared_analyzer  # noqa: E402
-from stream.records import rfc3339  # noqa: E402
-from stream.science.flags import BAD, FLAGS, MISSING, quality  # noqa: E402
+from stream.science.quality.flags import BAD, FLAGS, MISSING, quality  # noqa: E402
+from stream.times import rfc3339  # noqa: E402
 
 
 def main() -> None:

@@ -16,7 +16,7 @@ import uuid
 from contextlib import closing
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent.parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 import numpy as np
 from broker import Mosquitto
@@ -25,9 +25,11 @@ from servers import POSTGRES
 from small import own_line_stream, packs, station_text
 from sqlalchemy import Engine, create_engine, func, select, text
 
-from stream.records import SECOND, Batch
-from stream.store import Store, bulk, open_store
+from stream.ingest.batches import Batch
+from stream.store import Store, open_store
+from stream.store.results import bulk
 from stream.store.schema import closures, journal_channels, standard_visits
+from stream.times import SECOND
 
 TOPIC = "small/records/a"
 QUEUES = "max_inflight_messages 0"

@@ -6,13 +6,13 @@ import sys
 from collections.abc import Iterator
 from pathlib import Path
 
-sys.path[:0] = [str(Path(__file__).parents[1])]
+sys.path[:0] = [str(Path(__file__).parents[1] / "support")]
 
 from mistakes import BY_HAND, MISTAKES, Mistake  # noqa: E402
 
 
 def outcome_of(m: Mistake) -> str:
-    """In a few words; `tests/pipeline` holds the code to it."""
+    """In a few words; `tests/compute` holds the code to it."""
     if m.refused:
         return "refused"
     if m.asked:

@@ -13,18 +13,17 @@ import sys
 from dataclasses import dataclass
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent.parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 import numpy as np
 from scipy import special
 from scipy.signal import lfilter
 
-from stream.export.pictures import BLUE, GREY, OCHRE, picture
-from stream.science.choice import choose
-from stream.science.models import STRAIGHT, fit_model
-from stream.science.segments import Segments
+from stream.report.pictures.style import BLUE, GREY, OCHRE, picture
+from stream.science.closures.segments import Segments
+from stream.science.models import MODELS, fit_model
+from stream.science.models.choice import choose
 
-MODELS = ("linear", "quadratic", "saturating", "diffusive", "theil_sen")
 CANDIDATES = ("linear", "quadratic", "saturating")
 MANY = 1000
 
@@ -93,7 +92,7 @@ def simulate(c: Closure, truth: str, bend: float, strength: float, seed: int) ->
         for name, fit in fits.items()
     }
     found["auto"] = (picked.slope / slope, picked.slope_se / slope)
-    curved = np.array([picked.models[j] not in STRAIGHT for j in picked.chosen])
+    curved = np.array([not MODELS[picked.models[j]].straight for j in picked.chosen])
     return {"slopes": found, "curved": float(np.mean(curved))}
 
 

@@ -16,17 +16,17 @@ from pathlib import Path
 import numpy as np
 from playwright.sync_api import expect, sync_playwright
 
+from stream.compute.replay import join, replay
 from stream.demo.scenario import own_line
 from stream.demo.write import write_station
-from stream.page.serve import listen, serve
-from stream.pipeline.replay import join, replay
-from stream.records import DAY, SECOND
-from stream.service.pages import page_app
 from stream.station import StationFile, load_station
 from stream.store import Changes, Result, Store, open_store
-from stream.store.changes import rows_of
-from stream.store.readers import Reader
-from stream.store.writer import Writer
+from stream.store.results.changes import rows_of
+from stream.store.results.readers import Reader
+from stream.store.results.writer import Writer
+from stream.times import DAY, SECOND
+from stream.web.page_in_service import page_app
+from stream.web.serve import listen, serve
 
 DAYS = 365
 
@@ -137,7 +137,7 @@ def _extent(store: Store) -> tuple[float, float]:
 
 
 def _browser(base: str, every: str, year: str) -> None:
-    sys.path[:0] = [str(Path(__file__).parent.parent)]
+    sys.path[:0] = [str(Path(__file__).parents[1] / "support")]
     from page_served import CHROMIUM, QUIET
 
     with sync_playwright() as playwright:

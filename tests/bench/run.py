@@ -21,13 +21,13 @@ import statsmodels.api as sm
 from scipy import special, stats
 from scipy.optimize import curve_fit
 
+from stream.compute.replay import replay
 from stream.demo import own_line as simulated
 from stream.demo.scenario import own_line
 from stream.demo.write import _fast_text, _slow_text, station_text
-from stream.pipeline.replay import replay
+from stream.ingest.delimited.opening import TextFiles
+from stream.science.closures.segments import Segments
 from stream.science.models import fit_model
-from stream.science.segments import Segments
-from stream.sources.opening import TextFiles
 from stream.station import FolderSource, load_station
 
 GASES = {"N2O": "n2o", "CH4": "ch4", "CO2": "co2"}
@@ -136,9 +136,9 @@ def make(days: int, folder: Path) -> tuple[Path, Path, Path]:
     end = scenario.start_s + days * 86_400
     with fast.open("wb") as out:
         for i, first in enumerate(range(scenario.start_s, end, 86_400)):
-            text = _fast_text(simulation.fast, first, first + 86_400)
+            text = _fast_text(scenario, simulation.fast, first, first + 86_400)
             out.write(text if i == 0 else text.split(b"\n", 1)[1])
-    slow.write_bytes(_slow_text(simulation.slow, scenario.start_s, end))
+    slow.write_bytes(_slow_text(scenario, simulation.slow, scenario.start_s, end))
     return station, fast, slow
 
 

@@ -15,7 +15,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 import numpy as np
 from year import make, measured
 
-from stream.export.pictures import BLUE, GREY, OCHRE, picture
+from stream.report.pictures.style import BLUE, GREY, OCHRE, picture
 
 MONTHS = (1, 2, 3, 6, 9, 12)
 LINES = (1, 2, 4, 8, 16)

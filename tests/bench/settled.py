@@ -11,13 +11,13 @@ import time
 from contextlib import closing
 from pathlib import Path
 
-from stream.pipeline.many import Processes
-from stream.pipeline.replay import join
-from stream.pipeline.steady import without_pauses
+from stream.compute.gc_pauses import without_pauses
+from stream.compute.replay import join
+from stream.compute.workers import ProcessExecutor
 from stream.station import load_station
 from stream.store import open_store
-from stream.store.adoption import adopt
-from stream.store.readers import Reader
+from stream.store.journal.adoption import adopt
+from stream.store.results.readers import Reader
 
 
 def settled(path: Path, workers: int) -> tuple[float, float, int, float]:
@@ -30,7 +30,7 @@ def settled(path: Path, workers: int) -> tuple[float, float, int, float]:
         adopt(store, file.station.id, file.archive)
         adopted = time.perf_counter() - begun
         parts = join(file, store)
-        many = Processes(file, file.database_url, workers) if workers > 1 else None
+        many = ProcessExecutor(file, file.database_url, workers) if workers > 1 else None
         begun = time.perf_counter()
         with without_pauses():
             parts.settlement.settle(workers=many)

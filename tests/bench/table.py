@@ -1,7 +1,8 @@
 """One table of what each part costs, measured in one run: ``python tests/bench/table.py``.
 
 Each line gives our speed, that of a plain way measured beside it where there is one, and the
-ratio. ``--json`` prints the same for ``compare.py``.
+ratio. ``--json`` prints the same for ``compare.py``. ``--text-beside COMMIT`` measures nothing
+but the reading of text: beside pandas, and beside an earlier commit's code, in turns.
 """
 
 import argparse
@@ -22,7 +23,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
-sys.path.insert(0, str(Path(__file__).parent.parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 import numba
 import numpy as np
@@ -31,26 +32,28 @@ import pyarrow.parquet as pq
 import run
 import year
 from broker import MOSQUITTO, Mosquitto
+from compare import text_of_both
 from live import throughput
 from servers import POSTGRES
 from small import own_line_stream, packs
 from sqlalchemy import create_engine, text
 from sqlalchemy.exc import OperationalError
 
-from stream.export.verb import export
-from stream.page.serve import listen, serve
-from stream.pipeline.replay import join
-from stream.records import SECOND
-from stream.science.lid import runs_of
-from stream.science.models import FITS, fit_model
-from stream.science.segments import Segments
-from stream.service.pages import page_app
-from stream.sources.messages import Decoder, Message
+from stream.compute.replay import join
+from stream.ingest.broker.messages import Decoder, Message
+from stream.report.export import export
+from stream.science.closures.lid import runs_of
+from stream.science.closures.segments import Segments
+from stream.science.models import MODELS, fit_model
 from stream.station import load_station, read_clock
-from stream.store import bulk, open_store
-from stream.store.adoption import adopt
-from stream.store.day_file import read_day, write_day
+from stream.store import open_store
+from stream.store.journal.adoption import adopt
+from stream.store.journal.archived_day import read_day, write_day
+from stream.store.results import bulk
 from stream.store.schema import standard_visits
+from stream.times import SECOND
+from stream.web.page_in_service import page_app
+from stream.web.serve import listen, serve
 
 UNITS = {
     "n2o": "nmol/mol", "h2o": "mmol/mol", "status": "1", "p_air": "kPa", "lid_1": "1",
@@ -132,7 +135,7 @@ def models() -> list[Line]:
                 year.PLAIN[model](t, y[i])
 
     found = []
-    for name in FITS:
+    for name in MODELS:
         fit_model(name, segments)
         speed = m / best(3, lambda q=name: fit_model(q, segments))
         plain = 50 / best(2, lambda q=name: loop(q))
@@ -263,6 +266,17 @@ def delimited() -> Line:
     return Line("delimited text to records", "MB/s", ours, plain)
 
 
+def text_beside(commit: str) -> list[Line]:
+    """Text to batches, beside pandas and beside an earlier commit."""
+    with tempfile.TemporaryDirectory() as name:
+        station_file, fast, _ = run.make(3, Path(name) / "made")
+        ours, before, plain = text_of_both(commit, station_file, fast)
+    return [
+        Line("delimited text to records", "MB/s", ours, plain),
+        Line(f"the same, beside {commit[:20]}", "MB/s", ours, before),
+    ]
+
+
 def station(folder: Path) -> list[Line]:
     """Archive to fluxes, one more closure, export and page, on a small station."""
     path = year.make(4, folder / "year", "three")
@@ -332,6 +346,7 @@ def main() -> None:
     """Measure and print."""
     parser = argparse.ArgumentParser()
     parser.add_argument("--json", action="store_true")
+    parser.add_argument("--text-beside", metavar="COMMIT")
     arguments = parser.parse_args()
     lines: list[Line] = []
     out = sys.stderr if arguments.json else sys.stdout
@@ -342,6 +357,8 @@ def main() -> None:
             lambda: both(folder),
             lambda: archive(folder / "archive"), lambda: station(folder), lambda: whole(folder),
         ]  # fmt: skip
+        if arguments.text_beside is not None:
+            work = [lambda: text_beside(arguments.text_beside)]
         print(f"{'part':<40}{'ours':>12} {'unit':<14}{'plain':>12}{'ratio':>8}", file=out)
         for measure in work:
             made = measure()
@@ -350,7 +367,7 @@ def main() -> None:
                 known = line.plain == line.plain
                 print(
                     f"{line.what:<40}{line.ours:>12,.1f} {line.unit:<14}"
-                    + (f"{line.plain:>12,.1f}{line.ours / line.plain:>8.1f}" if known else ""),
+                    + (f"{line.plain:>12,.1f}{line.ours / line.plain:>8.2f}" if known else ""),
                     file=out, flush=True,
                 )  # fmt: skip
     if arguments.json:

@@ -24,9 +24,9 @@ from scipy.optimize import curve_fit
 from stream.demo import own_line as simulated
 from stream.demo.scenario import Scenario, own_line
 from stream.demo.write import station_text
-from stream.records import DAY, SECOND
 from stream.station import StationFile, load_station
-from stream.store.day_file import write_day
+from stream.store.journal.archived_day import write_day
+from stream.times import DAY, SECOND
 
 SETTLED = Path(__file__).with_name("settled.py")
 MONTH = 30

@@ -7,15 +7,16 @@ their logger files alone.
 import re
 import tomllib
 from contextlib import closing
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
 
-from stream.cli import main
-from stream.pipeline.replay import replay
+from stream.cli.command import main
+from stream.compute.replay import replay
 from stream.station import load_station
 from stream.store import open_store
-from stream.store.readers import Reader
+from stream.store.results.readers import Reader
 
 SAMPLES = Path(__file__).parents[2] / "sample_streams"
 QUESTION = re.compile(r'(\w+) = "\? [^"]*"')
@@ -189,3 +190,21 @@ def test_what_cannot_be_drafted_is_one_line(tmp_path: Path, capsys) -> None:
     there.write_text("mine")
     assert main(["draft", str(tmp_path / "a.csv"), "--out", str(there)]) == 2
     assert there.read_text() == "mine"
+
+
+def test_a_file_with_two_columns_of_times_is_drafted_with_a_question(tmp_path: Path) -> None:
+    rows = [f"{h:02}:{m:02}" for h in range(9) for m in (0, 30)]
+    lines = [f"20.08.2026 {a};20.08.2026 {b};412,{k:02}" for k, (a, b) in enumerate(pairwise(rows))]
+    (tmp_path / "log.csv").write_text("\n".join(["From;To;CO2 [ppm]", *lines, ""]))
+    found = tomllib.loads(drafted(tmp_path, tmp_path / "log.csv", "means").read_text())
+    (source,) = found["sources"]
+    assert "From and To" in source["time_column"]
+    assert list(found["channels"]) == ["co2"]
+
+
+def test_columns_of_one_name_are_left_out_and_listed(tmp_path: Path) -> None:
+    lines = [f"2026-08-20 10:{k:02}:00,Note,412.{k:02},again" for k in range(60)]
+    (tmp_path / "log.csv").write_text("\n".join(["time,Note,CO2 [ppm],Note", *lines, ""]))
+    text = drafted(tmp_path, tmp_path / "log.csv", "noted").read_text()
+    assert list(tomllib.loads(text)["channels"]) == ["co2"]
+    assert "# Left out: Note (stands 2 times)" in text

@@ -8,7 +8,7 @@ import seasons
 from scipy import stats
 
 from stream.field.days import chamber_days, daily_rows
-from stream.field.drivers import DRIVERS, drivers_of, goings
+from stream.field.drivers import DRIVERS, correlations, drivers_of
 from stream.station import Station
 
 
@@ -41,7 +41,7 @@ def test_going_together_by_scipy(station: Station) -> None:
     days, series, _ = seasons.season(station, 2, missing=0.0)
     chamber = [chamber_days(station, series[0], days)]
     rain = {12: 22.0, 33: 22.0, 54: 22.0, 84: 22.0}
-    found = {g.driver: g for g in goings(station, chamber, days, rain)}
+    found = {g.driver: g for g in correlations(station, chamber, days, rain)}
     values = drivers_of(station, series[0], days, rain)["soil_moisture_m3_m3"]
     both = ~np.isnan(values) & ~np.isnan(chamber[0].days.flux)
     rho = stats.spearmanr(chamber[0].days.flux[both], values[both]).statistic

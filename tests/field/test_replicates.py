@@ -14,7 +14,7 @@ from stream.field.days import chamber_days, treatment_days
 from stream.field.replicates import designs
 from stream.field.season import season_rows, totals_of
 from stream.field.series import Calendar, FluxSeries, calendar
-from stream.science.weights import spread_by_area, spread_over_positions
+from stream.science.field.weights import spread_by_area, spread_over_positions
 from stream.station import Chamber, Station
 
 SHARES = seasons.POSITIONS
@@ -207,8 +207,8 @@ def test_without_soil_sensors_gaps_are_filled_all_the_same(station: Station) -> 
 
 
 def test_the_page_and_the_report_say_why(tmp_path: Path, station: Station) -> None:
-    from stream.export.report import _totals_table
-    from stream.page.totals import Totals
+    from stream.report.season import _totals_table
+    from stream.web.totals import Totals
 
     days = calendar(station, FIRST, LAST)
     places = {"split_rate": [p for p in whole(2) if p[2] != "furrow"], "unfertilized": whole(2)}

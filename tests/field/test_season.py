@@ -25,7 +25,7 @@ from stream.field.totals import (
     plot_totals,
     treatment_totals,
 )
-from stream.science.season import Amount
+from stream.science.field.season import Amount
 from stream.station import Station, load_station, read_clock
 
 

@@ -8,23 +8,29 @@ import numpy as np
 import pytest
 import seasons
 
-from stream.cli import main
+from stream.cli.command import main
+from stream.compute.replay import Pipeline
 from stream.field.series import calendar
 from stream.field.weather import rain_days, rain_mm, sampling_due
-from stream.pipeline.replay import Parts
-from stream.records import SECOND, tidy
+from stream.ingest.batches import tidy
 from stream.station import StationFile, load_station
 from stream.store import Store
+from stream.times import SECOND
 
-OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
+OpenParts = Callable[[StationFile, str], tuple[Store, Pipeline]]
 
 
 @pytest.fixture
-def wet(tmp_path: Path, sqlite_url: str, open_parts: OpenParts) -> tuple[StationFile, Parts]:
+def wet(tmp_path: Path, sqlite_url: str, open_parts: OpenParts) -> tuple[StationFile, Pipeline]:
     """A gauge that tips 0.2 mm: 24 mm in the evening of 7 January, 3 mm on the 20th."""
     text = seasons.station_text()
     text = text[: text.index("[[events]]")]
     text += '[[events]]\nkind = "fertilizer"\nday = "2026-01-25"\n'
+    text += '[channels.peak]\nunit = "nmol/mol"\n[[analyzers]]\nid = "gc"\nsampling = "vials"\n'
+    text += 'basis = "dry"\ngases = { N2O = "peak" }\nprecision = { N2O = 3.0 }\n'
+    text += '[[chambers]]\nid = "M1"\nanalyzer = "gc"\narea_m2 = 0.25\nplot = "1"\n'
+    text += 'treatment = "split_rate"\nposition = "ridge"\n'
+    text += 'heights = [{ from = "2026-01-01T00:00:00Z", height_m = 0.15 }]\n'
     text += '[[events]]\nkind = "irrigation"\nday = "2026-02-10"\namount = 12.0\n'
     path = tmp_path / "season.toml"
     path.write_text(text)
@@ -42,7 +48,7 @@ def wet(tmp_path: Path, sqlite_url: str, open_parts: OpenParts) -> tuple[Station
     return file, parts
 
 
-def test_rain_by_the_day(wet: tuple[StationFile, Parts]) -> None:
+def test_rain_by_the_day(wet: tuple[StationFile, Pipeline]) -> None:
     file, parts = wet
     days = calendar(file.station, date(2026, 1, 5), date(2026, 2, 20))
     found = {days.day(d): mm for d, mm in rain_mm(file.station, parts.journal, days).items()}
@@ -54,7 +60,7 @@ def test_rain_by_the_day(wet: tuple[StationFile, Parts]) -> None:
     assert rain_days(file.station, parts.journal, days) == [date(2026, 1, 7), date(2026, 2, 10)]
 
 
-def test_what_is_due_by_the_rules(wet: tuple[StationFile, Parts]) -> None:
+def test_what_is_due_by_the_rules(wet: tuple[StationFile, Pipeline]) -> None:
     """After 24 mm daily for three days, then each second day for a week; after fertilizer
     from its own day on; after 12 mm once; weekly in between (common practice, no source).
     """
@@ -73,7 +79,7 @@ def test_what_is_due_by_the_rules(wet: tuple[StationFile, Parts]) -> None:
 
 
 def test_the_verb(
-    wet: tuple[StationFile, Parts], sqlite_url: str, capsys: pytest.CaptureFixture[str]
+    wet: tuple[StationFile, Pipeline], sqlite_url: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     file, _ = wet
     asked = ["due", str(file.path), "--database", sqlite_url]
@@ -86,3 +92,15 @@ def test_the_verb(
     ]
     assert main([*asked, "--from", "tomorrow"]) == 2
     assert "--from: 'tomorrow' is not a day" in capsys.readouterr().err
+
+
+def test_a_station_without_sampling_by_hand(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One line, for which neither a database nor rain is needed."""
+    path = tmp_path / "plain.toml"
+    path.write_text(seasons.station_text())
+    assert main(["due", str(path)]) == 0
+    (line,) = capsys.readouterr().out.splitlines()
+    assert line.startswith(f"{path}: this station has no sampling by hand, so nothing is due.")
+    assert main(["due", str(path), "--from", "tomorrow"]) == 2

@@ -11,20 +11,22 @@ import pyarrow as pa
 import rounds
 from small import station_text
 
+from stream.compute.manual.run_values import run_values
+from stream.compute.manual.vials import match
 from stream.errors import RecordError, SourceError, StationFileError, StoreError
-from stream.pipeline.run_values import run_values
-from stream.pipeline.vials import closures_in, match
-from stream.records import EARLIEST, LATEST, Batch
-from stream.sources.folder import FolderWatch
-from stream.sources.hand import read_table, table_text
-from stream.sources.messages import Decoder, Message
-from stream.sources.opening import TextFiles
-from stream.sources.senml import decode_pack
-from stream.sources.time_columns import parse_column
-from stream.sources.timestamps import parse_time
-from stream.sources.unpack import open_content
+from stream.ingest.batches import Batch
+from stream.ingest.broker.messages import Decoder, Message
+from stream.ingest.broker.senml import decode_pack
+from stream.ingest.broker.unpack import open_content
+from stream.ingest.delimited.opening import TextFiles
+from stream.ingest.files.folder import FolderWatch
+from stream.ingest.times.time_columns import parse_column
+from stream.ingest.times.timestamps import parse_time
+from stream.manual.closures import closures_in
+from stream.manual.tables import read_table, table_text
 from stream.station import FolderSource, load_station, read_clock
-from stream.store.day_file import look_at_day
+from stream.store.journal.archived_day import look_at_day
+from stream.times import EARLIEST, LATEST
 
 UNITS = {"n2o": "nmol/mol", "h2o": "mmol/mol", "t_1": "degC", "lid_1": "1", "time": "1"}
 _folder = Path(tempfile.mkdtemp(prefix="lidstream-fuzz-"))

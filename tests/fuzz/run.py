@@ -31,7 +31,7 @@ def fuzz(name: str, seconds: int, seeds: list[bytes]) -> tuple[int, str]:
         corpus = Path(folder)
         for i, seed in enumerate(seeds):
             (corpus / f"seed{i}").write_bytes(seed)
-        program = ONE.format(tests=str(HERE.parent), here=str(HERE), name=name)
+        program = ONE.format(tests=str(HERE.parent / "support"), here=str(HERE), name=name)
         words = [
             sys.executable,
             "-c",
@@ -55,7 +55,7 @@ def main() -> int:
     parser.add_argument("--seconds", type=int, default=60)
     parser.add_argument("--only")
     options = parser.parse_args()
-    sys.path[:0] = [str(HERE.parent), str(HERE)]
+    sys.path[:0] = [str(HERE.parent / "support"), str(HERE)]
     from decoders import DECODERS, SEEDS
 
     total = 0

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from draft.test_draft import SAMPLES, answered
 
-from stream.cli import main
+from stream.cli.command import main
 
 PAGE = Path(__file__).parents[2] / "stream" / "handbook" / "first-station.md"
 COMMANDS = re.findall(r"^    \$ lidstream (.+)$", PAGE.read_text(encoding="utf-8"), re.MULTILINE)
@@ -25,6 +25,15 @@ def test_the_page_names_every_step() -> None:
     assert verbs == [
         "draft", "check", "check", "replay", "export", "export", "summary", "page", "run",
     ]  # fmt: skip
+
+
+def test_the_page_tells_what_a_newcomer_missed() -> None:
+    """Recorded files are not of yesterday, and a station of own sensors looks as drafted."""
+    (summary,) = [command for command in COMMANDS if command.startswith("summary")]
+    assert "--day 2026-06-16" in summary
+    text = PAGE.read_text(encoding="utf-8")
+    assert 'id = "sensor_{id}"' in text
+    assert "three days" in text
 
 
 def until(words: list[str], sign: str, seconds: float = 60.0) -> int:
@@ -78,6 +87,7 @@ def test_ten_minutes_to_a_first_station(
         if words[0] == "replay":
             assert out.startswith("4 files: ")
     assert codes == [0, 2, 0, 0, 0, 0, 0, 0, 0]
+    assert (tmp_path / "vellmark-2026-06-16.txt").exists()
     with Path("fluxes.csv").open() as rows:
         found = list(csv.DictReader(rows))
     assert len({(r["chamber"], r["closed_at"]) for r in found}) > 180

@@ -6,12 +6,14 @@ from odd_files import (
     corpus_dates,
     corpus_encoding,
     corpus_layout,
+    corpus_lids,
     corpus_mixed,
     corpus_programs,
     corpus_rows,
     corpus_times,
     corpus_values,
     corpus_whole,
+    corpus_zones,
 )
 from odd_files.case import OddFile
 
@@ -20,7 +22,9 @@ ODD_FILES: Final[list[OddFile]] = [
     *corpus_layout.CASES,
     *corpus_times.CASES,
     *corpus_dates.CASES,
+    *corpus_zones.CASES,
     *corpus_values.CASES,
+    *corpus_lids.CASES,
     *corpus_rows.CASES,
     *corpus_whole.CASES,
     *corpus_mixed.CASES,

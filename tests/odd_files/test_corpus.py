@@ -18,7 +18,7 @@ by_case = pytest.mark.parametrize("case", ODD_FILES, ids=lambda c: c.id)
 
 KEYS = {
     "encoding", "delimiter", "decimal", "header_line", "columns", "time_column", "date_column",
-    "date_order", "time_format", "missing", "clock",
+    "date_order", "time_format", "missing", "clock", "zone_column",
 }  # fmt: skip
 
 DRESSED = {

@@ -1,8 +1,7 @@
-"""Every odd file through the real path: whole, cut, growing, and again."""
+"""Every odd file through the real path: whole, cut, and again."""
 
 import csv
 from collections import Counter
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -10,25 +9,10 @@ import pytest
 from odd_files.case import OddFile
 from odd_files.corpus import ODD_FILES
 from odd_files.cutting import pieces
-from odd_files.trial import Grower, Trial, differences, expected
-from stream.cli import main
-from stream.store import open_store
+from odd_files.trial import Trial, differences, expected, right
+from stream.cli.command import main
 
 by_case = pytest.mark.parametrize("case", ODD_FILES, ids=lambda c: c.id)
-
-
-@pytest.fixture(scope="module")
-def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A database with nothing in it."""
-    path = tmp_path_factory.mktemp("empty") / "odd.db"
-    open_store(f"sqlite:///{path}").close()
-    return path
-
-
-@pytest.fixture
-def trial(case: OddFile, tmp_path: Path, empty: Path) -> Trial:
-    """The case in a folder of its own."""
-    return Trial(case, tmp_path, empty)
 
 
 def replay(
@@ -40,11 +24,6 @@ def replay(
     out, err = capsys.readouterr()
     assert "Traceback" not in out + err
     return code, (out + err).splitlines()
-
-
-def right(trial: Trial, said: object = "") -> None:
-    """Exactly the expected records are stored."""
-    assert differences(expected(trial.case.records), trial.stored()) == [], said
 
 
 @by_case
@@ -86,35 +65,6 @@ def test_cut_into_pieces(
     files = trial.put(pieces(case))
     _, said = replay(trial, files[::-1] if backwards else files, capsys)
     right(trial, said)
-
-
-@pytest.fixture
-def grower(trial: Trial) -> Iterator[Grower]:
-    """The case's folder, watched."""
-    found = Grower(trial)
-    yield found
-    found.stop()
-
-
-@pytest.mark.parametrize("restarted", [False, True], ids=["watched", "restarted"])
-@pytest.mark.parametrize("case", [c for c in ODD_FILES if c.grows], ids=lambda c: c.id)
-def test_growing(case: OddFile, trial: Trial, grower: Grower, restarted: bool) -> None:
-    """The same records come of files that grow, by bytes and not by lines."""
-    grower.grow(restarted=restarted)
-    if case.asks:
-        assert differences(expected(case.meanwhile), trial.stored()) == []
-        trial.write_station(answered=True)
-        grower.restart()
-        grower.settle()
-    right(trial)
-    # A last line without its end may still be written to, so it is not refused yet.
-    waiting = {
-        (name, content.count(b"\n") + 1)
-        for name, content in case.files.items()
-        if not content.endswith((b"\n", b"\n\0"))
-    }
-    due = Counter(line for line in case.refused if line not in waiting)
-    assert trial.refused_lines() == due, trial.refused()
 
 
 @pytest.mark.parametrize(

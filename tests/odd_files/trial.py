@@ -9,13 +9,13 @@ from pathlib import Path
 from odd_files.case import OddFile, Records
 from odd_files.cutting import steps
 from odd_files.station import station_text
-from stream.pipeline.replay import join
-from stream.sources.folder import FolderWatch
-from stream.sources.position import Position
+from stream.compute.replay import join
+from stream.ingest.files.folder import FolderWatch
+from stream.ingest.files.position import Position
 from stream.station import FolderSource, StationFile, load_station
 from stream.store import Store, open_store
-from stream.store.journal import Journal
-from stream.store.readers import Reader
+from stream.store.journal.journal import Journal
+from stream.store.results.readers import Reader
 
 Micros = dict[str, list[tuple[int, float]]]
 
@@ -146,3 +146,8 @@ class Grower:
         """A few polls more: whole documents are read once they do not change."""
         for _ in range(3):
             self.poll()
+
+
+def right(trial: Trial, said: object = "") -> None:
+    """Exactly the expected records are stored."""
+    assert differences(expected(trial.case.records), trial.stored()) == [], said

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import optimize
 
-from stream.science.agreement import agreement, value_at
+from stream.science.field.agreement import agreement, value_at
 
 FIRST = np.array([0.7, -1.6, -0.2, -1.2, -0.1, 3.4, 3.7, 0.8, 0.0, 2.0])
 SECOND = np.array([1.9, 0.8, 1.1, 0.1, -0.1, 4.4, 5.5, 1.6, 4.6, 3.4])

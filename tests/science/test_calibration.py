@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from stream.science.calibration import NEEDS, between, response_of
+from stream.science.flux.calibration import NEEDS, between, response_of
 
 
 def test_one_standard_by_hand() -> None:

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
+from stream.science.closures.segments import Segments, lay_end_to_end
 from stream.science.models import FitStatus, fit_model, saturating
 from stream.science.models.profile import shape
-from stream.science.segments import Segments, lay_end_to_end
 
 
 def known(t: np.ndarray, y: np.ndarray) -> Segments:
@@ -122,7 +122,7 @@ def test_too_few_points_is_a_result_with_a_reason(model: str) -> None:
 @pytest.mark.parametrize("n", [3, 4, 5, 10, 60, 600])
 def test_slope_error_of_even_spacing(n: int) -> None:
     """SE = σ/T √(12 (n − 1)/(n (n + 1))), exact for least squares; derived."""
-    from stream.science.flux import line_slope_se
+    from stream.science.flux.flux import line_slope_se
 
     table = {3: 1.414214, 4: 1.341641, 5: 1.264911, 10: 0.990867, 60: 0.439821, 600: 0.141186}
     assert line_slope_se(1.0, 1.0, n) == pytest.approx(table[n], rel=1e-5)

@@ -5,16 +5,15 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from stream.science.daily import daily_means, diel_course, pieces_of
-from stream.science.filling import (
+from stream.science.field.daily import daily_means, diel_course, pieces_of
+from stream.science.field.filling import (
     State,
     artificial_gaps,
     between_neighbours,
     by_looking_up,
     gaps_in,
 )
-from stream.science.sampling_days import CalendarRules, days_due
-from stream.science.season import (
+from stream.science.field.season import (
     DEFAULT_FACTOR,
     GWP100,
     Amount,
@@ -22,7 +21,8 @@ from stream.science.season import (
     emission_factor,
     yield_scaled,
 )
-from stream.science.weights import by_area, over_plots, usual_ratios
+from stream.science.field.weights import by_area, over_plots, usual_ratios
+from stream.science.planning.sampling_days import CalendarRules, days_due
 
 
 def one(value: float) -> np.ndarray:

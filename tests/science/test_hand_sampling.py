@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from stream.science.order import swapped_times
-from stream.science.vials import dilution_factor, filled_kpa
+from stream.science.closures.order import swapped_times
+from stream.science.flux.vials import dilution_factor, filled_kpa
 
 RNG = np.random.default_rng(8)
 

@@ -5,9 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stream.science.due import due_times, gap_cause
-from stream.science.flags import FLAGS, gravest, quality, words
-from stream.science.lid import (
+from stream.science.closures.due import due_times, gap_cause
+from stream.science.closures.lid import (
     CLOSED,
     MOVING,
     OPEN,
@@ -19,9 +18,9 @@ from stream.science.lid import (
     runs_of,
     state_at,
 )
-from stream.science.sensors import means_over, steps_at
-from stream.science.visits import port_visits, visit_values
-from stream.science.window import (
+from stream.science.closures.sensors import means_over, steps_at
+from stream.science.closures.visits import port_visits, visit_values
+from stream.science.closures.window import (
     Window,
     is_flat,
     last_before,
@@ -30,6 +29,7 @@ from stream.science.window import (
     usual_spacing,
     window_of,
 )
+from stream.science.quality.flags import FLAGS, gravest, quality, words
 
 S = 1_000_000
 HOLD, BOUNCE = 300 * S, 3 * S
@@ -160,6 +160,11 @@ def test_due_times_only_grow_with_the_record(closed, until: int, interval: int) 
         ("C" * 200, "lid_stuck_closed"),
         ("o" * 90 + "m" * 30 + "o" * 80, "lid_stuck_moving"),
         ("o" * 40 + " " * 120 + "o" * 40, "no_lid_records"),
+        # Records end as it is due, within the time for which a state is held.
+        ("o" * 100 + " " * 100, "no_lid_records"),
+        ("C" * 100 + " " * 100, "no_lid_records"),
+        ("o" * 130, "lid_stuck_open"),
+        ("C" * 130, "lid_stuck_closed"),
     ],
 )
 def test_gap_causes(text: str, cause: str) -> None:

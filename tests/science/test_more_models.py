@@ -5,10 +5,10 @@ import pytest
 from scipy import special, stats
 from scipy.optimize import curve_fit
 
-from stream.science.choice import Reason, choose, equivalent_rate
+from stream.science.closures.segments import lay_end_to_end
 from stream.science.models import FitStatus, diffusive, fit_model
+from stream.science.models.choice import Reason, choose
 from stream.science.models.profile import shape
-from stream.science.segments import lay_end_to_end
 
 
 def phi(t: np.ndarray, tau: float) -> np.ndarray:
@@ -230,7 +230,7 @@ def test_equivalent_rate_of_a_diffusive_curve() -> None:
     end = np.array([t[-1]])
     for tau in (200.0, 2000.0, 2e5):
         fit = fit_model("diffusive", lay_end_to_end([t], [330 + 0.5 * phi(t, tau)]))
-        k = equivalent_rate(fit, end)[0]
+        k = diffusive.MODEL.rate(fit, end)[0]
         fallen = -np.expm1(-k * t[-1]) / (k * t[-1])
         assert fallen == pytest.approx(float(phi(t[-1:], tau)[0]) / t[-1], rel=1e-5)
 

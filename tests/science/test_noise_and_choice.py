@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from stream.science.choice import REASON_WORDS, Choice, Reason, choose, curvature_cap
-from stream.science.models import FITS, fit_model
-from stream.science.noise import long_run_variance
-from stream.science.segments import Segments
+from stream.science.closures.segments import Segments
+from stream.science.models import MODELS, fit_model
+from stream.science.models.choice import REASON_WORDS, Choice, Reason, choose, curvature_cap
+from stream.science.models.noise import long_run_variance
 
 
 def red(rng: np.random.Generator, m: int, n: int, rho: float) -> np.ndarray:
@@ -144,7 +144,7 @@ def test_the_station_file_may_set_the_model() -> None:
 
 def test_no_points_are_no_fit() -> None:
     nothing = Segments(np.empty(0), np.empty(0), np.empty(0), np.zeros(3, dtype=np.int64))
-    fits = {name: fit_model(name, nothing) for name in FITS}
+    fits = {name: fit_model(name, nothing) for name in MODELS}
     empty = np.full(2, np.nan)
     choice = choose(fits, empty, empty, known_variance=False)
     assert list(choice.chosen) == [-1, -1]

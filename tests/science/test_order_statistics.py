@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from stream.science.order_statistics import median_of, sorted_between
+from stream.science.models.order_statistics import median_of, sorted_between
 
 SHAPES = {
     "normal": lambda rng, n: rng.normal(size=n),

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from stream.science.response import (
+from stream.science.planning.response import (
     crossing_lag,
     middle_and_spread,
     settled_from,

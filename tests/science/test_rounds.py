@@ -5,7 +5,13 @@ from itertools import pairwise, permutations
 import numpy as np
 import pytest
 
-from stream.science.rounds import people_needed, share_out, short_tour, time_between_s, walk_of
+from stream.science.planning.rounds import (
+    people_needed,
+    share_out,
+    short_tour,
+    time_between_s,
+    walk_of,
+)
 
 
 def distances(points: np.ndarray) -> np.ndarray:

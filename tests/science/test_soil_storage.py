@@ -5,9 +5,8 @@ closed forms and simulated truth.
 import numpy as np
 import pytest
 
-from stream.science.models import FITS, fit_model
-from stream.science.segments import Segments, lay_end_to_end
-from stream.science.soil_storage import (
+from stream.science.closures.segments import Segments, lay_end_to_end
+from stream.science.flux.soil_storage import (
     DIFFUSIVITY_M2_S,
     air_filled,
     bias_factors,
@@ -15,6 +14,8 @@ from stream.science.soil_storage import (
     storage,
     time_constant_s,
 )
+from stream.science.models import MODELS as EVERY
+from stream.science.models import fit_model
 
 MODELS = ("linear", "quadratic", "saturating", "diffusive")
 
@@ -96,4 +97,4 @@ def test_an_unknown_soil_has_no_factor() -> None:
     factor = bias_factors(segments, tau, np.array([0, 0, -1]), MODELS)
     assert factor[0] > 1.0
     assert np.isnan(factor[1:]).all()
-    assert set(MODELS) < set(FITS)
+    assert set(MODELS) < set(EVERY)

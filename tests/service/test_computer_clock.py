@@ -1,5 +1,6 @@
 """The computer's clock: against the monotonic one, across restarts, and what restores trust."""
 
+import time
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
@@ -7,10 +8,10 @@ from dataclasses import dataclass, field
 import pytest
 
 from stream.errors import StoreError
-from stream.records import DAY, SECOND
 from stream.service.clock import ComputerClock
 from stream.store import Store, open_store
 from stream.store.marks import Marks
+from stream.times import DAY, SECOND
 
 NOW_S = 1_795_000_000.0
 """2026-11-18."""
@@ -167,3 +168,29 @@ def test_a_database_that_is_away_costs_the_look_alone() -> None:
     clock.keep()
     assert clock.believed
     assert clocks.told == ["the clock's last look cannot be stored"]
+
+
+def test_what_it_refuses_does_not_confirm_it(marks: Marks) -> None:
+    """Records 20 min ahead are refused; they agreed with it to within half an hour."""
+    clocks = Clocks()
+    clock = clocks.clock(marks)
+    now = round(clocks.wall_s * SECOND)
+    for _ in range(100):
+        clock.heard(0, now, now + 1200 * SECOND)
+    assert not clock.confirmed
+    clock.is_behind("logger", now, now + 1200 * SECOND)
+    assert clock.doubt
+    assert clock.verdict is not None
+    assert clock.verdict.behind_us == 1200 * SECOND
+
+
+def test_sleep_is_no_jump(marks: Marks, monkeypatch: pytest.MonkeyPatch) -> None:
+    """clock_gettime(2): CLOCK_BOOTTIME counts while the system is suspended."""
+    clocks = Clocks()
+    clock = ComputerClock(marks, clocks.tell, wall=lambda: time.time())
+    wall, gettime = time.time, time.clock_gettime
+    slept = {time.CLOCK_BOOTTIME: 7200.0}
+    monkeypatch.setattr(time, "time", lambda: wall() + 7200.0)
+    monkeypatch.setattr(time, "clock_gettime", lambda which: gettime(which) + slept.get(which, 0))
+    assert clock.look() == 0.0
+    assert clock.believed

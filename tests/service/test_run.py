@@ -10,6 +10,7 @@ import time
 import urllib.error
 import urllib.request
 from collections.abc import Callable
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -19,9 +20,9 @@ from inside import Inside
 from running import Running, wait
 from small import contents, own_line_stream, packs, part, station_text, write_log
 
-from stream.pipeline.replay import replay
-from stream.records import rfc3339
+from stream.compute.replay import replay
 from stream.station import load_station
+from stream.times import rfc3339
 
 TOPIC = "small/records/logger"
 BATCH = own_line_stream(hours=0.5)
@@ -76,7 +77,7 @@ def test_an_upgrade_never_stops_the_intake(
         running.wait_for("page served")
         with urllib.request.urlopen(f"http://127.0.0.1:{port}/") as answer:
             shown = answer.read().decode()
-        assert "15 m cannot be right. In cm that would be 0.15 m." in shown
+        assert "15 m cannot be right. In cm that would be 0.15 m, in inches 0.381 m." in shown
         assert "Sign in to write" not in shown
         assert running.stop() < 10
     # A station without records does not begin with it.
@@ -137,12 +138,15 @@ def test_rows_give_the_same(broker: Mosquitto, tmp_path: Path, sqlite_url: str) 
         running.stop()
 
 
-def test_a_second_writer_is_refused(tmp_path: Path, database_url: str) -> None:
+def test_a_second_writer_is_refused(
+    tmp_path: Path, database_url: str, measured: Callable[[str, object], None]
+) -> None:
     """One line that says what to do; the first goes on."""
     file = station(tmp_path)
     log = write_log(BATCH, tmp_path / "log.csv")
     with Running(file, database_url) as running:
         running.wait_for("running")
+        refused = 0
         for words in (["run", file], ["replay", file, log], ["reprocess", file]):
             second = subprocess.run(
                 [sys.executable, "-m", "stream.cli", *words, "--database", database_url],
@@ -152,6 +156,8 @@ def test_a_second_writer_is_refused(tmp_path: Path, database_url: str) -> None:
             last = second.stderr.splitlines()[-1]
             assert re.search(r"another lidstream.*; stop it first", last)
             assert "Traceback" not in second.stderr
+            refused += 1
+        measured("second writers that say who is there and end", f"{refused} of 3")
         running.stop()
     done = subprocess.run(
         [sys.executable, "-m", "stream.cli", "replay", file, log, "--database", database_url],
@@ -257,7 +263,12 @@ def test_sigterm_in_the_middle_of_a_backlog(
     broker: Mosquitto, tmp_path: Path, sqlite_url: str
 ) -> None:
     """It ends within 10 s, and the next start takes the rest."""
-    batch = own_line_stream(hours=6.0)
+
+    def blocks(url: str) -> int:
+        with closing(sqlite3.connect(url.removeprefix("sqlite:///"))) as database:
+            return int(database.execute("SELECT count(*) FROM journal_blocks").fetchone()[0])
+
+    batch = own_line_stream(hours=12.0)
     file = station(tmp_path, broker.source())
     with Running(file, sqlite_url) as running:
         running.wait_for("broker connected")
@@ -265,7 +276,7 @@ def test_sigterm_in_the_middle_of_a_backlog(
     broker.publish(TOPIC, packs(batch, rows=5))
     with Running(file, sqlite_url) as running:
         running.wait_for("broker connected")
-        wait(lambda: contents(sqlite_url)["records"], about="the first records")
+        wait(lambda: blocks(sqlite_url), about="the first records")
         assert running.stop() < 10
     expected = undisturbed(tmp_path, batch)
     assert contents(sqlite_url) != expected
@@ -286,11 +297,14 @@ def test_metrics(broker: Mosquitto, tmp_path: Path, sqlite_url: str) -> None:
             with urllib.request.urlopen(f"http://127.0.0.1:{port}/metrics", timeout=5) as answer:
                 return str(answer.read().decode())
 
+        source = f'source="127.0.0.1:{broker.port}"'
+        # What is counted is told a moment after it is committed.
+        wait(lambda: f"lidstream_source_connected{{{source}}} 1.0" in page(), 10)
+        wait(lambda: f"lidstream_source_unacknowledged{{{source}}} 0.0" in page(), 10)
         text = page()
         records = BATCH.records
         assert re.search(rf"^lidstream_records_total {records:.1f}$", text, re.MULTILINE)
         assert 'lidstream_results_total{how="new",what="closures"} 3.0' in text
-        source = f'source="127.0.0.1:{broker.port}"'
         assert f"lidstream_source_connected{{{source}}} 1.0" in text
         assert f"lidstream_source_unacknowledged{{{source}}} 0.0" in text
         (age,) = re.findall(rf"lidstream_source_last_record_age_seconds{{{source}}} (\S+)", text)
@@ -309,7 +323,7 @@ def test_the_service_manager_is_told(tmp_path: Path, sqlite_url: str) -> None:
     path = tmp_path / "notify"
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(path))
-        manager.settimeout(20)
+        manager.settimeout(90)
         file = station(tmp_path)
         with Running(
             file, sqlite_url, NOTIFY_SOCKET=str(path), WATCHDOG_USEC="3000000", WATCHDOG_PID=""
@@ -336,8 +350,9 @@ def test_files_are_not_for_everybody(tmp_path: Path, sqlite_url: str) -> None:
 
 
 def test_a_station_file_that_is_changed_is_told_and_not_used(
-    tmp_path: Path, sqlite_url: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+    tmp_path: Path, sqlite_url: str, monkeypatch: pytest.MonkeyPatch,
+    measured: Callable[[str, object], None],
+) -> None:  # fmt: skip
     """A restart uses it; one that is wrong by then is told as that."""
     from stream.service import schedule
 
@@ -358,4 +373,6 @@ def test_a_station_file_that_is_changed_is_told_and_not_used(
         assert "analyzers[0].id" in str(said["note"])
         path.write_text(text)
         time.sleep(1.5)
-        assert len(inside.events("station file changed")) == 2
+        told = len(inside.events("station file changed"))
+        measured("changes of the station file told", f"{told} of 2")
+        assert told == 2

@@ -14,18 +14,18 @@ from broker import Mosquitto
 from inside import Inside
 from small import contents, own_line_stream, packs, station_text, write_log
 
+from stream.compute.replay import replay
 from stream.errors import StoreTaken
-from stream.pipeline.intake import Intake
-from stream.pipeline.replay import replay
-from stream.records import Batch
+from stream.ingest.batches import Batch
+from stream.ingest.broker.messages import Decoder, Message
+from stream.ingest.intake import Intake
 from stream.service import run, schedule
 from stream.service.inbox import FEW, Inbox, Sent, Task
-from stream.service.log import RateLimit
-from stream.service.supervisor import Hung, Part, Supervisor
-from stream.sources.messages import Decoder, Message
+from stream.service.process.log import RateLimit
+from stream.service.process.supervisor import Hung, Part, Supervisor
 from stream.station import load_station
-from stream.store.archive import Archive
-from stream.store.writer import Written
+from stream.store.journal.archive import Archive
+from stream.store.results.writer import Written
 
 Work = Callable[[threading.Event, Callable[[], None]], None]
 BATCH = own_line_stream(hours=0.4)

@@ -1,5 +1,6 @@
 """Tables of vials and runs, put into a folder while the service runs."""
 
+import time
 from pathlib import Path
 
 import rounds
@@ -9,7 +10,7 @@ from small import stored
 
 from stream.station import load_station
 from stream.store import open_store
-from stream.store.readers import Reader
+from stream.store.results.readers import Reader
 
 
 def station(tmp_path: Path) -> Path:
@@ -77,3 +78,22 @@ def test_a_folder_that_comes_later(tmp_path: Path, sqlite_url: str) -> None:
         (folder / "feb9.csv").write_bytes(written(vials()))
         wait(lambda: len(fluxes(sqlite_url)) == 3, about="closures")
         running.stop()
+
+
+def test_links_that_lead_nowhere_or_out_hide_no_table(tmp_path: Path, sqlite_url: str) -> None:
+    """Each is told once, and the tables beside them are taken."""
+    file = station(tmp_path)
+    folder = tmp_path / "rounds"
+    (tmp_path / "outside.csv").write_bytes(written(vials()))
+    (folder / "a-nothing.csv").symlink_to(tmp_path / "gone.csv")
+    (folder / "b-circle.csv").symlink_to("b-circle.csv")
+    (folder / "c-out.csv").symlink_to(tmp_path / "outside.csv")
+    (folder / "feb9.csv").write_bytes(written(vials()))
+    with Running(file, sqlite_url) as running:
+        running.wait_for("table taken")
+        wait(lambda: len(fluxes(sqlite_url)) == 3, about="closures of the table")
+        time.sleep(2.5)  # two looks more
+        told = sorted(str(line["error"]).split(":")[0] for line in running.events("table refused"))
+        assert told == ["a-nothing.csv", "b-circle.csv", "c-out.csv"]
+        assert [line["table"] for line in running.events("table taken")] == ["feb9.csv"]
+        running.stop(60)

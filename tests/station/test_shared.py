@@ -52,6 +52,13 @@ positions = { ridge = 0.5, furrow = 0.5 }
 """
     + TAIL
 )
+OWN_ANALYZER = """
+[[analyzers]]
+id = "laser_a1"
+gases = { N2O = "n2o" }
+basis = "dry"
+lag_s = 7.0
+[[analyzers]]"""
 LONG = (
     HEAD
     + """
@@ -130,7 +137,7 @@ def test_a_fault_that_chambers_share_is_told_once(tmp_path: Path) -> None:
     wrong = SHORT.replace('pressure_channel = "p_air"', 'pressure_channel = "air"')
     assert faults(tmp_path, wrong) == [
         "chamber_defaults.pressure_channel: no channel 'air' is defined;"
-        " add [channels.air] with its unit"
+        " add [channels.air] with its unit, or write 'p_air' where that is meant"
     ]
 
 
@@ -140,3 +147,18 @@ def test_open_questions_are_told_before_anything_else(tmp_path: Path) -> None:
         "1 question is still open; write each answer in place of its question",
         "chamber_defaults.area_m2: How large is a collar [m2]?",
     ]
+
+
+def test_an_analyzer_of_each_chamber_is_written_once(tmp_path: Path) -> None:
+    short = SHORT.replace('analyzer = "laser"', 'analyzer = "laser_{id}"')
+    short = short.replace('id = "laser"', 'id = "laser_{id}"')
+    station = load(tmp_path, short).station
+    assert [a.id for a in station.analyzers] == ["laser_a1", "laser_a2"]
+    assert [c.analyzer for c in station.chambers] == ["laser_a1", "laser_a2"]
+    wrong = short.replace('basis = "dry"', 'basis = "damp"')
+    told = [line for line in faults(tmp_path, wrong) if "damp" in line]
+    assert len(told) == 1
+    assert told[0].startswith("analyzers[0].basis: ")
+    own = short.replace("[[analyzers]]", OWN_ANALYZER, 1)
+    assert [a.basis for a in load(tmp_path, own).station.analyzers] == ["dry", "dry"]
+    assert [a.lag_s for a in load(tmp_path, own).station.analyzers] == [7.0, 0.0]

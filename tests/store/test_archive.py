@@ -12,19 +12,20 @@ import pytest
 from small import own_line_stream, part, stored
 from sqlalchemy import func, select
 
+from stream.compute.replay import Pipeline, join
 from stream.errors import StoreError
-from stream.pipeline.replay import Parts, join
-from stream.records import DAY, SECOND, Batch, tidy
+from stream.ingest.batches import Batch, tidy
 from stream.station import StationFile, load_station
 from stream.store import Store, open_store
-from stream.store.adoption import adopt
-from stream.store.archive import Archive
-from stream.store.compaction import TOGETHER, compact
-from stream.store.day_file import look_at_day, read_day, write_day
+from stream.store.journal.adoption import adopt
+from stream.store.journal.archive import Archive
+from stream.store.journal.archived_day import look_at_day, read_day, write_day
+from stream.store.journal.compaction import TOGETHER, compact
 from stream.store.schema import journal_blocks
+from stream.times import DAY, SECOND
 
 Make = Callable[..., StationFile]
-OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
+OpenParts = Callable[[StationFile, str], tuple[Store, Pipeline]]
 MIDNIGHT = 1_770_076_800 * SECOND
 """2026-02-03T00:00:00Z"""
 RESULTS = ("closures", "fluxes", "model_fits", "gaps")
@@ -38,12 +39,12 @@ def over_midnight(hours: float = 1.5) -> Batch:
     return tidy(stream.source, stream.times + shift, columns, stream.lines)
 
 
-def take_in_pieces(parts: Parts, batch: Batch, rows: int) -> None:
+def take_in_pieces(parts: Pipeline, batch: Batch, rows: int) -> None:
     for first in range(0, len(batch), rows):
         parts.intake.take(part(batch, slice(first, first + rows)))
 
 
-def records(parts: Parts) -> dict[str, tuple[list[int], list[float]]]:
+def records(parts: Pipeline) -> dict[str, tuple[list[int], list[float]]]:
     found = parts.journal.read(parts.journal.extent(), 0, 2**62)
     filled = {c: s.filled() for c, s in found.items()}
     return {c: (s.times.tolist(), s.values.tolist()) for c, s in filled.items()}
@@ -336,7 +337,7 @@ def test_a_crash_between_file_and_commit_loses_nothing(
             raise KeyboardInterrupt
 
         with monkeypatch.context() as patch:
-            patch.setattr("stream.store.archive.remove_blocks", crash)
+            patch.setattr("stream.store.journal.archive.remove_blocks", crash)
             with pytest.raises(KeyboardInterrupt):
                 archive.keep(MIDNIGHT)
         assert records(parts) == before

@@ -8,7 +8,7 @@ from sqlalchemy import text
 
 from stream.errors import StoreError
 from stream.store import open_store
-from stream.store.bulk import COPY_FROM, Clash, insert_rows
+from stream.store.results.bulk import COPY_FROM, Clash, insert_rows
 from stream.store.schema import metadata, positions, standard_visits
 
 SIZES = (COPY_FROM - 1, 4 * COPY_FROM)

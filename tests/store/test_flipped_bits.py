@@ -9,22 +9,25 @@ import pytest
 from small import own_line_stream, part
 from sqlalchemy import select, update
 
+from stream.compute.mend import Mender
+from stream.compute.replay import Pipeline, join
 from stream.errors import RecordsDamaged
-from stream.pipeline.mend import Mender
-from stream.pipeline.replay import Parts, join
-from stream.records import DAY, SECOND, Batch, tidy
+from stream.ingest.batches import Batch, tidy
 from stream.station import StationFile
-from stream.store import Store, day_file
-from stream.store.adoption import adopt
-from stream.store.archive import Archive
-from stream.store.compaction import TOGETHER, compact
-from stream.store.journal import Journal
-from stream.store.mending import Mending
+from stream.store import Store
+from stream.store.journal import archived_day as day_file
+from stream.store.journal.adoption import adopt
+from stream.store.journal.archive import Archive
+from stream.store.journal.compaction import TOGETHER, compact
+from stream.store.journal.journal import Journal
+from stream.store.journal.mending import Mending
+from stream.store.journal.scrub import Scrub
 from stream.store.schema import journal_blocks
-from stream.store.scrub import Scrub
+from stream.times import DAY, SECOND
 
 Make = Callable[..., StationFile]
-OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
+OpenParts = Callable[[StationFile, str], tuple[Store, Pipeline]]
+Measured = Callable[[str, object], None]
 MIDNIGHT = 1_770_076_800 * SECOND
 FLIPS = 120
 
@@ -71,7 +74,7 @@ def scrubs(file: StationFile, store: Store) -> str:
 
 
 def test_of_blocks_in_the_database_every_one_is_noticed(
-    make_station: Make, open_parts: OpenParts, database_url: str
+    make_station: Make, open_parts: OpenParts, database_url: str, measured: Measured
 ) -> None:
     file = make_station()
     store, parts = open_parts(file, database_url)
@@ -95,13 +98,14 @@ def test_of_blocks_in_the_database_every_one_is_noticed(
         noticed += f"block {number} " in reads(file, store)
         found += f"block {number} " in scrubs(file, store)
         put(number, sound[number])
-    print(f"of {FLIPS} flipped bits in the database {noticed} noticed at reading, {found} by scrub")
+    measured("blocks with flipped bits noticed at reading", f"{noticed} of {FLIPS}")
+    measured("blocks with flipped bits noticed by the scrub", f"{found} of {FLIPS}")
     assert (noticed, found) == (FLIPS, FLIPS)
     assert reads(file, store) == ""
 
 
 def test_of_days_in_the_archive_every_one_is_noticed(
-    make_station: Make, open_parts: OpenParts, sqlite_url: str, tmp_path: Path
+    make_station: Make, open_parts: OpenParts, sqlite_url: str, tmp_path: Path, measured: Measured
 ) -> None:
     """At reading, by the scrub, and by a new database that adopts the archive."""
     file = make_station()
@@ -123,10 +127,9 @@ def test_of_days_in_the_archive_every_one_is_noticed(
         (tmp_path / "fresh.db").unlink()
         shutil.rmtree(file.archive / "damaged", ignore_errors=True)
         path.write_bytes(sound)
-    print(
-        f"of {FLIPS} flipped bits in the archive {noticed} noticed at reading, {found} by scrub,"
-        f" {refused} at adoption"
-    )
+    measured("archive files with flipped bits noticed at reading", f"{noticed} of {FLIPS}")
+    measured("archive files with flipped bits noticed by the scrub", f"{found} of {FLIPS}")
+    measured("archive files with flipped bits not adopted", f"{refused} of {FLIPS}")
     assert (noticed, found, refused) == (FLIPS, FLIPS, FLIPS)
     assert reads(file, store) == ""
 

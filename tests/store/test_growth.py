@@ -7,13 +7,13 @@ from typing import Any
 from small import own_line_stream, part
 from sqlalchemy import event, text
 
-from stream.pipeline.replay import Parts
-from stream.records import SECOND
+from stream.compute.replay import Pipeline
 from stream.station import StationFile
 from stream.store import Store
+from stream.times import SECOND
 
 Make = Callable[..., StationFile]
-OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
+OpenParts = Callable[[StationFile, str], tuple[Store, Pipeline]]
 YEARS = 40
 """Of closures every three hours, before those that are settled."""
 

@@ -6,11 +6,12 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Callable
-from contextlib import closing
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 
 import pytest
+from broker import need
 from running import Running
 from small import contents, own_line_stream, station_text, write_log
 
@@ -18,6 +19,14 @@ from stream.errors import StoreTaken
 from stream.store import Store, WriterLock, open_store
 from stream.store.marks import Marks
 from stream.store.owner import Owner
+
+
+def count(found: dict[str, object]) -> int:
+    """Records of a database, as it counts them."""
+    channels = found["journal_channels"]
+    assert isinstance(channels, list)
+    return sum(row[-1] for row in channels)
+
 
 ASLEEP = [sys.executable, "-c", "import time; time.sleep(60)"]
 
@@ -121,8 +130,27 @@ def test_a_mark_is_renewed_and_taken_away(sqlite_url: str, monkeypatch: pytest.M
         assert marks(store).get("writer") == "{}"
 
 
-def test_two_services_on_one_database_store_each_record_once(tmp_path: Path) -> None:
-    """One by the file's name, one by a link to it; and again after the first was killed."""
+@contextmanager
+def another_way(how: str, real: Path) -> Iterator[Path]:
+    """The file by another path: a link to it, or mounted by itself as into a container."""
+    other = real.with_name("elsewhere") / "other.db"
+    other.parent.mkdir()
+    if how == "link":
+        other.symlink_to(real)
+        yield other
+        return
+    other.touch()
+    made = subprocess.run(["mount", "--bind", real, other], capture_output=True)
+    need(None if made.returncode else "mount", "the right to mount a file")
+    yield other
+    subprocess.run(["umount", "-l", other], check=True)
+
+
+@pytest.mark.parametrize("how", ["link", "mount"])
+def test_two_services_on_one_database_store_each_record_once(
+    tmp_path: Path, measured: Callable[[str, object], None], how: str
+) -> None:
+    """One by the file's name, one by another; and again after the first was killed."""
     for name in ("a", "b"):
         (tmp_path / name).mkdir()
         rules = "[archive]\nafter_days = 36500"
@@ -132,17 +160,23 @@ def test_two_services_on_one_database_store_each_record_once(tmp_path: Path) -> 
     url = f"sqlite:///{tmp_path / 'real.db'}"
     with Running(tmp_path / "a" / "station.toml", url) as first:
         first.wait_for("settled")
-        (tmp_path / "link.db").symlink_to(tmp_path / "real.db")
-        with Running(
-            tmp_path / "b" / "station.toml", f"sqlite:///{tmp_path / 'link.db'}"
-        ) as second:
-            assert second.process.wait(30) == 1
+        with (
+            another_way(how, tmp_path / "real.db") as other,
+            Running(tmp_path / "b" / "station.toml", f"sqlite:///{other}") as second,
+        ):
+            assert second.process.wait(60) == 1
             assert "another lidstream (process" in second.raw[-1]
         once = contents(url)
         first.kill()
-    with Running(tmp_path / "b" / "station.toml", f"sqlite:///{tmp_path / 'link.db'}") as second:
+    again = tmp_path / "again.db"
+    again.symlink_to(tmp_path / "real.db")
+    with Running(tmp_path / "b" / "station.toml", f"sqlite:///{again}") as second:
         second.wait_for("running")
         time.sleep(3)
-        second.stop()
-    assert contents(url)["records"] == once["records"]
-    assert not contents(url)["quarantine"]
+        second.stop(60)
+    found = contents(url)
+    doubled = count(found) - own_line_stream(hours=0.4).records
+    measured(f"records doubled by two writers through a {how}", f"{doubled}, of {count(once)}")
+    assert found["records"] == once["records"]
+    assert doubled == 0
+    assert not found["quarantine"]

@@ -8,8 +8,8 @@ import pytest
 from broker import Mosquitto, need
 from small import contents, own_line_stream, station_text, write_log
 
-from stream.pipeline.replay import replay
-from stream.records import Batch
+from stream.compute.replay import replay
+from stream.ingest.batches import Batch
 from stream.station import load_station
 
 BATCH = own_line_stream(hours=0.6)

@@ -20,7 +20,7 @@ from contextlib import closing
 from multiprocessing.process import BaseProcess
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).parent.parent))
+sys.path.insert(0, str(Path(__file__).parents[1] / "support"))
 
 from broker import Mosquitto
 from forking import fork, serve
@@ -28,7 +28,7 @@ from running import wait
 from small import contents, own_line_stream, packs, part, station_text, write_log
 from sqlalchemy import create_engine, func, select, text
 
-from stream.pipeline.replay import replay
+from stream.compute.replay import replay
 from stream.station import load_station
 from stream.store import Store, open_store
 from stream.store.schema import closures, journal_channels, unsettled

@@ -1,5 +1,6 @@
 """Clocks that are wrong: this computer's, a logger's for a moment, a logger's for good."""
 
+import resource
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing
@@ -13,27 +14,29 @@ from broker import Mosquitto
 from inside import Inside
 from small import RESULTS, contents, own_line_stream, packs, part, station_text, stored, write_log
 
-from stream.pipeline.replay import Parts, join, replay
-from stream.records import DAY, SECOND, Batch, tidy
+from stream.compute.replay import Pipeline, join, replay
+from stream.ingest.batches import Batch, tidy
 from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox, Task
+from stream.service.process.state import SourceState, State
 from stream.service.schedule import MOST_REMOVED, Schedule
-from stream.service.state import SourceState, State
 from stream.station import StationFile, load_station
 from stream.store import Store, open_store
-from stream.store.archive import Archive
+from stream.store.journal.archive import Archive
+from stream.store.journal.scrub import Scrub
 from stream.store.marks import Marks
 from stream.store.messages import Messages
-from stream.store.readers import Reader
-from stream.store.scrub import Scrub
+from stream.store.results.readers import Reader
+from stream.times import DAY, SECOND
 
 TOPIC = "small/records/a"
 BATCH = own_line_stream(hours=0.6)
 HALF = len(BATCH) // 2
 YEAR_2099 = 4_070_908_800 * SECOND
 MakeStation = Callable[..., Path]
-OpenParts = Callable[[StationFile, str], tuple[Store, Parts]]
+OpenParts = Callable[[StationFile, str], tuple[Store, Pipeline]]
 Undisturbed = Callable[..., dict[str, object]]
+Measured = Callable[[str, object], None]
 
 
 class Jumping:
@@ -91,17 +94,19 @@ class Keeper:
         self.parts.intake.take(batch)
         self.parts.settlement.settle()
 
-    def look(self) -> int:
-        """How many days there still are."""
-        inbox = Inbox()
-        schedule = Schedule(
+    def schedule(self, inbox: Inbox) -> Schedule:
+        return Schedule(
             self.file, self.archive, Scrub(self.store, "small", self.file.archive),
             Reader(self.store, "small"), inbox,
             State("small", [SourceState("log")], self.file.path.parent), self.clock,
             lambda: self.parts.intake.latest_us, [], lambda: None, lambda: None, self.tell,
-            lambda: None, lambda: None,
+            lambda: self.told.append("summed up"), lambda: None,
         )  # fmt: skip
-        schedule.archive()
+
+    def look(self) -> int:
+        """How many days there still are."""
+        inbox = Inbox()
+        self.schedule(inbox).archive()
         (task,) = inbox.gather(0.1)
         assert isinstance(task, Task)
         task.work()
@@ -123,23 +128,43 @@ def test_retention_goes_slowly_and_what_it_removed_waits(keeper: Keeper) -> None
     assert len(list(keeper.archive.trash.iterdir())) == days - keeper.look()
 
 
-@pytest.mark.parametrize("jump_days", [30, 10_000])
+@pytest.mark.parametrize("jump_days", [30, 400, 10_000])
 def test_a_clock_that_jumped_ahead_removes_nothing(
-    jumping: Jumping, keeper: Keeper, jump_days: int
+    jumping: Jumping, keeper: Keeper, measured: Measured, jump_days: int
 ) -> None:
     for _ in range(3):
         before = keeper.look()
     jumping.by_s = jump_days * 86_400
     assert keeper.clock.look()
-    for _ in range(3):
-        assert keeper.look() == before
+    deleted = before - min(keeper.look() for _ in range(3))
+    measured(f"days deleted after the clock jumps {jump_days} days ahead", deleted)
+    assert deleted == 0
     # Nor where the jump was not noticed: a record must have come as late as that.
     keeper.clock.doubt = ""
     for _ in range(5):
         kept = keeper.look()
     assert kept >= before - 1
     keeper.take(days_of_records(20))
-    assert not stored(keeper.store, "quarantine")["quarantine"], "sent again, and not refused"
+    refused = len(stored(keeper.store, "quarantine")["quarantine"])
+    measured("of the same records sent again, refused", refused)
+    assert refused == 0
+
+
+def test_in_doubt_no_day_is_summed_up(jumping: Jumping, keeper: Keeper) -> None:
+    """It would be summed up before it is over, or a day that never was."""
+    schedule = keeper.schedule(Inbox())
+    schedule.summary()
+    assert keeper.told == ["summed up"]
+    jumping.by_s = 400 * 86_400
+    keeper.clock.look()
+    keeper.told.clear()
+    schedule.summary()
+    assert keeper.told == []
+    jumping.by_s = 0
+    keeper.clock.look()
+    keeper.told.clear()
+    schedule.summary()
+    assert keeper.told == ["summed up"]
 
 
 @pytest.mark.parametrize("days", [40, 4000])
@@ -212,7 +237,8 @@ def strange(*times_us: int) -> Batch:
 
 
 def test_live_a_record_ahead_of_its_arrival_changes_nothing(
-    broker: Mosquitto, station: MakeStation, undisturbed: Undisturbed, database_url: str
+    broker: Mosquitto, station: MakeStation, undisturbed: Undisturbed, database_url: str,
+    measured: Measured,
 ) -> None:  # fmt: skip
     """Twenty hours ahead and then 2099, as two that each made the next look possible."""
     now = time.time_ns() // 1000 // SECOND * SECOND
@@ -232,6 +258,7 @@ def test_live_a_record_ahead_of_its_arrival_changes_nothing(
         inside.until(same)
         quarantine = contents(database_url)["quarantine"]
         assert isinstance(quarantine, list)
+        measured("records 20 h ahead and of 2099 in quarantine", f"{len(quarantine)} of 2")
         assert len(quarantine) == 2
         assert all("was ahead of this computer's clock" in reason for reason, _ in quarantine)
 
@@ -346,8 +373,9 @@ def rows_of(found: dict[str, object], what: str) -> list[Any]:
 
 
 def test_the_year_2099_costs_neither_time_nor_memory(
-    station: MakeStation, tmp_path: Path, sqlite_url: str
-) -> None:
+    station: MakeStation, undisturbed: Undisturbed, tmp_path: Path, database_url: str,
+    measured: Measured,
+) -> None:  # fmt: skip
     """It made five million rows of gaps."""
     batch = tidy(
         "x", np.append(BATCH.times, YEAR_2099),
@@ -356,9 +384,17 @@ def test_the_year_2099_costs_neither_time_nor_memory(
         np.arange(len(BATCH) + 1),
     )  # fmt: skip
     file = load_station(station())
-    replay(file, [write_log(batch, tmp_path / "log.csv")], sqlite_url)
-    with closing(open_store(sqlite_url)) as store:
-        assert len(stored(store, "gaps")["gaps"]) < 100
+    expected = rows_of(undisturbed(), "gaps")
+    log = write_log(batch, tmp_path / "log.csv")
+    held_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    replay(file, [log], database_url)
+    more_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024 - held_mb
+    measured("memory for a record of 2099", f"{more_mb:.0f} MB")
+    assert more_mb < 500
+    with closing(open_store(database_url)) as store:
+        gaps = stored(store, "gaps")["gaps"]
+        measured("gap rows after a record of 2099", len(gaps) - len(expected))
+        assert gaps == expected
         parts = join(file, store)
         assert parts.journal.newest() == int(BATCH.times[-1])
         assert [s.first_us for s in parts.journal.stretches().strays] == [YEAR_2099]

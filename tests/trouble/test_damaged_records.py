@@ -16,21 +16,24 @@ from small import contents, own_line_stream, packs, part, station_text, write_lo
 from sqlalchemy import create_engine, select, text, update
 from sqlalchemy.engine import make_url
 
-from stream.field.desk import Desk
-from stream.records import DAY, Batch, tidy
+from stream.ingest.batches import Batch, tidy
+from stream.report.summary.day_summary import summarize
 from stream.service import schedule
 from stream.station import load_station
-from stream.store import day_file, open_store
-from stream.store.archive import Archive
-from stream.store.mending import Mending
+from stream.store import open_store
+from stream.store.journal import archived_day as day_file
+from stream.store.journal.archive import Archive
+from stream.store.journal.mending import Mending
+from stream.store.opened import StationData
 from stream.store.schema import journal_blocks
-from stream.summary.make import summarize
+from stream.times import DAY
 
 TOPIC = "small/records/a"
 BATCH = own_line_stream(hours=0.6)
 HALF = len(BATCH) // 2
 MakeStation = Callable[..., Path]
 Undisturbed = Callable[..., dict[str, object]]
+Measured = Callable[[str, object], None]
 SAID = "records damaged and set aside; files are read again"
 
 
@@ -43,11 +46,16 @@ def whole(url: str) -> dict[str, object]:
     return but_counts(contents(url))
 
 
-def closures(url: str) -> set[Any]:
+def closures(found: dict[str, object]) -> set[Any]:
     """Those that are over, row by row."""
-    rows = contents(url)["closures"]
+    rows = found["closures"]
     assert isinstance(rows, list)
     return {row for row in rows if row[3]}
+
+
+def hidden(found: dict[str, object], expected: dict[str, object]) -> str:
+    """How many closures are not there."""
+    return f"{len(closures(expected) - closures(found))} of {len(closures(expected))}"
 
 
 def turn_a_bit(url: str, which: int = 0) -> None:
@@ -84,8 +92,8 @@ def test_a_kill_between_setting_aside_and_reading_again(
     station: MakeStation, undisturbed: Undisturbed, tmp_path: Path, sqlite_url: str
 ) -> None:
     """The mark is kept: the next start reads the folder from the beginning."""
-    from stream.pipeline.mend import Mender
-    from stream.pipeline.replay import join
+    from stream.compute.mend import Mender
+    from stream.compute.replay import join
 
     file = station()
     write_log(BATCH, tmp_path / "incoming" / "made.csv")
@@ -113,17 +121,17 @@ def test_what_came_by_mqtt_is_lost_and_told_and_the_rest_flows(
         inside.wait_for("broker connected")
         broker.publish(TOPIC, packs(part(BATCH, slice(0, HALF))))
         inside.wait_for("settled")
-        before = closures(sqlite_url)
+        before = closures(contents(sqlite_url))
         turn_a_bit(sqlite_url)
         said = inside.wait_for(SAID)
         assert "mqtt" in str(said["source"]) or TOPIC in str(said["source"])
         broker.publish(TOPIC, packs(part(BATCH, slice(HALF, None))))
         inside.wait_for("settled", count=2)
-        after = closures(sqlite_url)
+        after = closures(contents(sqlite_url))
         assert len(before) == 2
         assert before < after
     with closing(open_store(sqlite_url)) as store:
-        summary = summarize(Desk.over(load_station(file), store), date(2026, 2, 2))
+        summary = summarize(StationData.over(load_station(file), store), date(2026, 2, 2))
         found = [t for t in summary.tasks if "damaged" in t.why]
         assert len(found) == 1, summary.tasks
 
@@ -175,7 +183,7 @@ def test_a_day_of_the_archive_stops_nothing(
 
 
 def test_an_old_backup_is_put_back(
-    undisturbed: Undisturbed, tmp_path: Path, sqlite_url: str
+    undisturbed: Undisturbed, tmp_path: Path, sqlite_url: str, measured: Measured
 ) -> None:
     """Days that lie in the archive, and not in the backup, are taken up; files that were
     read further since are read on from where the backup stood.
@@ -192,9 +200,8 @@ def test_an_old_backup_is_put_back(
     log.write_text("".join(lines))
     with Inside(file, sqlite_url) as inside:
         inside.wait_for("settled")
-        with closing(open_store(sqlite_url)) as store:
-            inside.until(lambda: contents(sqlite_url)["unsettled"] == [])
-            assert store
+        archive = tmp_path / "archive"
+        inside.until(lambda: contents(sqlite_url, archive)["unsettled"] == [])
     with closing(open_store(sqlite_url)) as store:
         Archive(store, "small", tmp_path / "archive").keep(2**62)
     # The logger has made room meanwhile: the last day alone is still in its file.
@@ -212,6 +219,8 @@ def test_an_old_backup_is_put_back(
             return all(found[k] == expected[k] for k in ("records", "closures", "fluxes", "gaps"))
 
         inside.until(same)
+        found = contents(sqlite_url, tmp_path / "archive")
+        measured("closures hidden after an old backup was put back", hidden(found, expected))
     with Inside(file, sqlite_url) as inside:
         inside.wait_for("running")
         time.sleep(1.0)
@@ -222,7 +231,7 @@ def test_an_old_backup_is_put_back(
 
 @pytest.mark.postgres
 def test_an_old_backup_of_a_server(
-    undisturbed: Undisturbed, tmp_path: Path, postgres_url: str
+    undisturbed: Undisturbed, tmp_path: Path, postgres_url: str, measured: Measured
 ) -> None:
     """A copy of the database, made by the server itself, takes the place of the newer one."""
     batch = over_days(3)
@@ -242,7 +251,8 @@ def test_an_old_backup_of_a_server(
         log.write_text("".join(lines))
         with Inside(file, postgres_url) as inside:
             inside.wait_for("settled")
-            inside.until(lambda: contents(postgres_url)["unsettled"] == [])
+            archive = tmp_path / "archive"
+            inside.until(lambda: contents(postgres_url, archive)["unsettled"] == [])
         with closing(open_store(postgres_url)) as store:
             Archive(store, "small", tmp_path / "archive").keep(2**62)
         log.unlink()
@@ -257,6 +267,8 @@ def test_an_old_backup_of_a_server(
                     contents(postgres_url, tmp_path / "archive")["closures"] == expected["closures"]
                 )
             )
+            found = contents(postgres_url, tmp_path / "archive")
+            measured("closures hidden after an old backup was put back", hidden(found, expected))
     finally:
         with engine.connect() as server:
             server.execute(text(f'DROP DATABASE IF EXISTS "{name}_backup" WITH (FORCE)'))

@@ -1,15 +1,15 @@
 """The service starts where there is no database to be had: records are taken, people are told."""
 
 import os
-import signal
+import socket
 import sqlite3
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
-from broker import Mosquitto
+from broker import Mosquitto, free_port
 from inside import Inside
 from receivers import Hook
 from running import Running, wait
@@ -17,8 +17,8 @@ from small import contents, own_line_stream, packs, part
 from sqlalchemy import create_engine, text
 from sqlalchemy.engine import make_url
 
+from stream.ingest.broker.messages import Message
 from stream.service.spool import Spool
-from stream.sources.messages import Message
 from stream.store import connect
 
 TOPIC = "small/records/a"
@@ -116,11 +116,46 @@ def test_its_server_takes_nobody(
     engine.dispose()
 
 
-def test_asked_to_stop_while_it_waits(station: MakeStation, tmp_path: Path) -> None:
-    with Running(station(), f"sqlite:///{tmp_path / 'nowhere' / 'x.db'}") as running:
-        running.wait_for("database away")
-        running.process.send_signal(signal.SIGTERM)
-        assert running.process.wait(10) == 0
+@pytest.fixture(params=["folder", "port", "server"])
+def away(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str]:
+    """A database that is not there: its folder is missing, nobody listens, or a server takes
+    the connection and never answers.
+    """
+    if request.param == "folder":
+        yield f"sqlite:///{tmp_path / 'nowhere' / 'x.db'}"
+    elif request.param == "port":
+        yield f"postgresql+psycopg://u@127.0.0.1:{free_port()}/x"
+    else:
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            port = server.getsockname()[1]
+            yield f"postgresql+psycopg://u@127.0.0.1:{port}/x?connect_timeout=120"
+
+
+def test_the_manager_hears_of_a_service_that_waits_and_can_stop_it(
+    broker: Mosquitto, station: MakeStation, tmp_path: Path, away: str
+) -> None:
+    """sd_notify(3): ready, alive more often than asked for, and it ends when it is told to, also
+    in the middle of a try that nobody answers; what it took meanwhile is on the disk.
+    """
+    path = tmp_path / "notify"
+    manager_is = {"NOTIFY_SOCKET": str(path), "WATCHDOG_USEC": "5000000", "WATCHDOG_PID": ""}
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(path))
+        manager.settimeout(60)
+        with Running(station(broker.source()), away, **manager_is) as running:
+            assert manager.recv(1000) == b"READY=1\nSTATUS=waiting for the database"
+            heard = []
+            for _ in range(8):
+                assert manager.recv(1000) == b"WATCHDOG=1"
+                heard.append(time.monotonic())
+            assert max(np.diff(heard)) < 5.0
+            running.wait_for("broker connected")
+            broker.publish(TOPIC, packs(part(BATCH, slice(0, HALF))))
+            spool = tmp_path / ".small.spool"
+            wait(spool.exists, 30, running.raw)
+            running.stop(20)
+        assert spool.exists()
+        assert "Traceback" not in "".join(running.raw)
 
 
 def test_a_spool_that_was_cut_off_gives_what_is_whole(tmp_path: Path) -> None:

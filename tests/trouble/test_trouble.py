@@ -136,6 +136,9 @@ def test_disk_full(
         inside.wait_for("broker connected")
         broker.publish(TOPIC, packs(part(BATCH, slice(0, HALF))))
         inside.wait_for("settled")
+        # What comes must not fit into the room that the log beside the database has already.
+        with closing(sqlite3.connect(small_disk / "test.db", isolation_level=None)) as other:
+            assert other.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()[0] == 0
         filler = small_disk / "filler"
         with filler.open("wb", buffering=0) as out:
             try:
@@ -244,6 +247,13 @@ def test_damaged_while_it_runs(
         running.stop()
 
 
+def count(found: dict[str, object]) -> int:
+    """Records."""
+    records = found["records"]
+    assert isinstance(records, dict)
+    return sum(len(times) for times, _ in records.values())
+
+
 SITTING = """
 import contextlib, socket, sys, time
 while True:
@@ -251,23 +261,35 @@ while True:
     with contextlib.suppress(OSError):
         for _ in range(1100):
             held.append(socket.create_connection(("127.0.0.1", int(sys.argv[1])), 5))
+    print(len(held), flush=True)
     time.sleep(2)
     for one in held:
         one.close()
 """
-"""Connects, again and again, and says nothing."""
+"""Connects, again and again, and asks for nothing; prints how many connections it has."""
+
+
+def _answered(url: str) -> bool:
+    """Whether a page comes; among a thousand who wait a connection may be let go of."""
+    try:
+        return bool(urllib.request.urlopen(url, timeout=20).status == 200)
+    except OSError:
+        return False
 
 
 def test_a_thousand_who_sit_on_the_page_do_not_stop_the_intake(
-    broker: Mosquitto, station: MakeStation, undisturbed: Undisturbed, sqlite_url: str
-) -> None:
+    broker: Mosquitto, station: MakeStation, undisturbed: Undisturbed, database_url: str,
+    measured: Callable[[str, object], None],
+) -> None:  # fmt: skip
     """1,100 connections that ask for nothing, over and over, and the broker comes back
     meanwhile: its new connection has a number above 1,023 where they may all stay.
     """
     port = free_port()
     page = f"[page]\nport = {port}"
-    sitting = subprocess.Popen([sys.executable, "-c", SITTING, str(port)])
-    with Running(station(broker.source(), page), sqlite_url) as running:
+    sitting = subprocess.Popen(
+        [sys.executable, "-c", SITTING, str(port)], stdout=subprocess.PIPE, text=True
+    )
+    with Running(station(broker.source(), page), database_url) as running:
         running.wait_for("page served")
         running.wait_for("broker connected")
         try:
@@ -279,11 +301,16 @@ def test_a_thousand_who_sit_on_the_page_do_not_stop_the_intake(
             broker.start()
             wait(lambda: len(running.events("broker connected")) > 1, 60, running.raw)
             broker.publish(TOPIC, packs(part(BATCH, slice(HALF, None))))
-            wait(lambda: contents(sqlite_url) == undisturbed(), 60, running.raw)
-            assert urllib.request.urlopen(f"http://127.0.0.1:{port}/log", timeout=20).status == 200
+            wait(lambda: contents(database_url) == undisturbed(), 60, running.raw)
+            wait(lambda: _answered(f"http://127.0.0.1:{port}/log"), 60, running.raw)
         finally:
             sitting.kill()
-            sitting.wait(10)
+            said, _ = sitting.communicate(timeout=10)
+        made = max(map(int, said.split()), default=0)
+        found, expected = (count(x) for x in (contents(database_url), undisturbed()))
+        measured("idle connections made to the page at once", f"{made:,}")
+        measured("the broker's records taken meanwhile", f"{found:,} of {expected:,}")
+        assert made == 1100
         running.stop()
 
 

@@ -13,19 +13,19 @@ from inside import Inside
 from running import Running, wait
 from small import contents, own_line_stream, packs, write_log
 
+from stream.compute.replay import replay
 from stream.errors import StoreDamaged, StoreError, StoreTaken
-from stream.pipeline.replay import replay
-from stream.records import DAY
+from stream.ingest.broker.messages import Message as Sent
 from stream.service.clock import ComputerClock
 from stream.service.spool import Spool
-from stream.sources.messages import Message as Sent
 from stream.station import load_station
 from stream.store import WriterLock, open_store
-from stream.store.archive import Archive
+from stream.store.journal.archive import Archive
+from stream.store.journal.mending import Mending
+from stream.store.journal.scrub import Scrub
 from stream.store.marks import Marks
-from stream.store.mending import Mending
 from stream.store.messages import Message, Messages
-from stream.store.scrub import Scrub
+from stream.times import DAY
 
 BATCH = own_line_stream(hours=0.6)
 MakeStation = Callable[..., Path]
@@ -74,7 +74,7 @@ def test_text_that_is_none_any_more_is_damage_and_not_absence(
         "UPDATE journal_channels SET channel = CAST(X'eEB26f' AS TEXT) WHERE channel = 'n2o'",
     )
     with Running(file, sqlite_url) as running:
-        assert running.process.wait(60) == 1
+        assert running.process.wait(120) == 1
         assert "Traceback" not in "".join(running.raw)
     with Running(file, sqlite_url) as running:
         wait(lambda: contents(sqlite_url) == undisturbed(), 60, running.raw)

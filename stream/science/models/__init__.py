@@ -1,32 +1,27 @@
 """The accumulation models, one file each.
 
-To add one: a file with ``fit(segments, *, correlated) -> Fit``,
-a line here, a section in METHODS.md, and its checks under ``tests/science``.
+To add one: a file that ends with ``MODEL = Model(…)``, its name in the line below, a section
+in METHODS.md, and its checks under ``tests/science``.
 """
 
-from collections.abc import Callable
+from importlib import import_module
 from typing import Final
 
-from stream.science.models import diffusive, linear, quadratic, saturating, theil_sen
+from stream.science.closures.segments import Segments
+from stream.science.models.model import Model
 from stream.science.models.result import STATUS_WORDS, Fit, FitStatus
-from stream.science.segments import Segments
 
-FITS: Final[dict[str, Callable[..., Fit]]] = {
-    "linear": linear.fit,
-    "quadratic": quadratic.fit,
-    "saturating": saturating.fit,
-    "diffusive": diffusive.fit,
-    "theil_sen": theil_sen.fit,
+_FILES: Final = ("linear", "quadratic", "saturating", "diffusive", "theil_sen")
+
+MODELS: Final[dict[str, Model]] = {
+    name: import_module(f"stream.science.models.{name}").MODEL for name in _FILES
 }
-"""Name of a model, as the station file writes it → its fit."""
-
-STRAIGHT: Final = frozenset({"linear", "theil_sen"})
-"""Models without curvature."""
+"""Name of a model, as the station file writes it → the model."""
 
 
 def fit_model(name: str, segments: Segments, *, correlated: bool = True) -> Fit:
     """Fit one model by name; see :class:`Fit`."""
-    return FITS[name](segments, correlated=correlated)
+    return MODELS[name].fit(segments, correlated=correlated)
 
 
-__all__ = ["FITS", "STATUS_WORDS", "STRAIGHT", "Fit", "FitStatus", "fit_model"]
+__all__ = ["MODELS", "STATUS_WORDS", "Fit", "FitStatus", "Model", "fit_model"]

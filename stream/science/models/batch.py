@@ -4,9 +4,9 @@ from collections.abc import Callable
 
 import numpy as np
 
+from stream.science.closures.segments import Segments
 from stream.science.kernel import over_segments
 from stream.science.models.result import COLUMNS, Fit, as_fit
-from stream.science.segments import Segments
 
 
 def fit_batch(
@@ -27,7 +27,8 @@ def fit_batch(
         Number of its coefficients.
     kernel : callable
         ``kernel(t, y, w, offsets, first, last, known_variance, correlated, out)``:
-        fills the rows ``first`` to ``last`` of ``out``, shape (m, COLUMNS).
+        fills the rows ``first`` to ``last`` of ``out``, shape (m, COLUMNS),
+        which are NaN before.
     segments : Segments
         Points of m closures.
     correlated : bool
@@ -38,7 +39,7 @@ def fit_batch(
     Fit
         Arrays of shape (m,).
     """
-    out = np.empty((len(segments), COLUMNS))
+    out = np.full((len(segments), COLUMNS), np.nan)
     g = segments
     over_segments(
         lambda i, j: kernel(g.t, g.y, g.w, g.offsets, i, j, g.known_variance, correlated, out),

@@ -15,10 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from stream.science.closures.segments import Segments
+from stream.science.models.model import Floats, Model, line
 from stream.science.models.nonlinear import fit_nonlinear
 from stream.science.models.profile import STEPS, cubics
 from stream.science.models.result import Fit
-from stream.science.segments import Segments
 
 _SCAN: Final = 16
 _LEAST: Final = 0.02
@@ -71,3 +72,35 @@ def fit(segments: Segments, *, correlated: bool = True) -> Fit:
         "diffusive", TABLE, segments, rooted=True, least=_LEAST, most=MAX_CURVE, scan=_SCAN,
         correlated=correlated,
     )  # fmt: skip
+
+
+def _curve(start: float, slope: float, curvature: float, t: Floats) -> Floats:
+    if not curvature > 0:
+        return line(start, slope, curvature, t)
+    z = np.sqrt(curvature * t)
+    bent = (2.0 / np.sqrt(np.pi) * z + special.erfcx(z) - 1.0) / curvature
+    return np.asarray(start + slope * bent)
+
+
+def _rate(fit: Fit, end_s: Floats) -> Floats:
+    """The k of the saturating curve that has fallen off as far by the end: the same mean
+    slope over the initial one.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = np.sqrt(fit.curvature * end_s)
+        mean = (2.0 * z / np.sqrt(np.pi) + special.erfcx(z) - 1.0) / z**2
+        # (1 − e^−u)/u = r is solved by u = a + W(−a e^−a), a = 1/r.
+        a = 1.0 / mean
+        rate = (a + special.lambertw(-a * np.exp(-a)).real) / end_s
+    return np.asarray(np.where(z > 0, rate, 0.0))
+
+
+MODEL = Model(
+    name="diffusive",
+    label="the non-steady-state diffusive curve",
+    sentence="Gas diffuses from a deep, uniform soil, which stores part of it meanwhile.",
+    fit=fit,
+    curve=_curve,
+    rate=_rate,
+    holds_storage=True,
+)

@@ -5,10 +5,12 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from stream.science.closures.segments import Segments
 from stream.science.kernel import kernel
 from stream.science.models.batch import fit_batch
+from stream.science.models.centre import weighted_centre
+from stream.science.models.model import Model, line
 from stream.science.models.result import (
-    COLUMNS,
     SLOPE,
     SLOPE_SE,
     START,
@@ -19,7 +21,6 @@ from stream.science.models.result import (
     FitStatus,
 )
 from stream.science.models.spread import spread
-from stream.science.segments import Segments
 
 PARAMETERS = 2
 _FEW = int(FitStatus.FEW_POINTS)
@@ -42,22 +43,10 @@ def _fit(
         a, b = offsets[s], offsets[s + 1]
         n = b - a
         row = out[s]
-        for j in range(COLUMNS):
-            row[j] = math.nan
         if n < PARAMETERS or (n == PARAMETERS and not known):
             row[STATUS] = _FEW
             continue
-        sw = 0.0
-        st = 0.0
-        sy = 0.0
-        t0 = t[a]
-        y0 = y[a]
-        for i in range(a, b):
-            sw += w[i]
-            st += w[i] * (t[i] - t0)
-            sy += w[i] * (y[i] - y0)
-        mt = t0 + st / sw
-        my = y0 + sy / sw
+        sw, mt, my = weighted_centre(t[a:b], y[a:b], w[a:b])
         sxx = 0.0
         sxy = 0.0
         syy = 0.0
@@ -105,3 +94,12 @@ def fit(segments: Segments, *, correlated: bool = True) -> Fit:
         Slope and start with standard errors, shape (m,).
     """
     return fit_batch("linear", PARAMETERS, _fit, segments, correlated=correlated)
+
+
+MODEL = Model(
+    name="linear",
+    label="a line",
+    sentence="The soil emits at the same rate as long as the lid is closed.",
+    fit=fit,
+    curve=line,
+)

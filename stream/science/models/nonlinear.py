@@ -7,11 +7,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from stream.science.closures.segments import Segments
 from stream.science.kernel import inline, kernel
 from stream.science.models.batch import fit_batch
 from stream.science.models.profile import BINS, average, search, shape
 from stream.science.models.result import (
-    COLUMNS,
     COVARIANCE,
     CURVATURE,
     CURVATURE_SE,
@@ -25,15 +25,27 @@ from stream.science.models.result import (
     FitStatus,
 )
 from stream.science.models.spread import spread
-from stream.science.segments import Segments
 
 Floats = NDArray[np.float64]
 
 PARAMETERS: Final = 3
 _FEW = int(FitStatus.FEW_POINTS)
 _SAME = int(FitStatus.SAME_TIME)
-_NO_CURVATURE = int(FitStatus.NO_CURVATURE)
-_AT_BOUND = int(FitStatus.CURVE_AT_BOUND)
+_NO_CURVATURE = float(FitStatus.NO_CURVATURE)
+_AT_BOUND = float(FitStatus.CURVE_AT_BOUND)
+
+
+@inline
+def _shapes(x: Floats, z: Floats, table: Floats, kappa: float) -> tuple[Floats, Floats]:
+    """The curve at κ for a slope of one, and its derivative by κ, at each point."""
+    n = x.shape[0]
+    phi = np.empty(n)
+    der = np.empty(n)
+    for i in range(n):
+        g, dg = shape(table, kappa * z[i])
+        phi[i] = x[i] * g
+        der[i] = x[i] * z[i] * dg
+    return phi, der
 
 
 @inline
@@ -62,12 +74,7 @@ def finish(
     slope, both times the slope or its square.
     """
     n = x.shape[0]
-    phi = np.empty(n)
-    der = np.empty(n)
-    for i in range(n):
-        g, dg = shape(table, kappa * z[i])
-        phi[i] = x[i] * g
-        der[i] = x[i] * z[i] * dg
+    phi, der = _shapes(x, z, table, kappa)
     mp = 0.0
     md = 0.0
     for i in range(n):
@@ -107,6 +114,58 @@ def finish(
     return rate, scale * cpp / determinant, -scale * cpd / determinant
 
 
+@inline
+def _hindrance(t: Floats, known: bool) -> int:
+    """Why the points of one closure bear no curve: a status, 0 where they do."""
+    n = t.shape[0]
+    if n < PARAMETERS or (n == PARAMETERS and not known):
+        return _FEW
+    distinct = 1
+    for i in range(1, n):
+        if t[i] > t[i - 1]:
+            distinct += 1
+    if distinct < PARAMETERS or not t[n - 1] > 0.0 or t[0] < 0.0:
+        return _SAME
+    return 0
+
+
+@inline
+def _centred(y: Floats, w: Floats) -> tuple[Floats, float, float, float]:
+    """Values less their mean, the sum of the weights, the mean, the weighted sum of squares."""
+    n = y.shape[0]
+    sw = 0.0
+    sy = 0.0
+    for i in range(n):
+        sw += w[i]
+        sy += w[i] * (y[i] - y[0])
+    mean = y[0] + sy / sw
+    centred = np.empty(n)
+    syy = 0.0
+    for i in range(n):
+        centred[i] = y[i] - mean
+        syy += w[i] * centred[i] * centred[i]
+    return centred, sw, mean, syy
+
+
+@inline
+def _first_gap(x: Floats) -> float:
+    """From the first point to the next later one; 0 where there is none."""
+    for i in range(1, x.shape[0]):
+        if x[i] > x[0]:
+            return float(x[i] - x[0])
+    return 0.0
+
+
+@inline
+def _judged(kappa: float, top: float) -> tuple[float, float]:
+    """κ, 0 where it is too small to tell, and what its place between the bounds says of it."""
+    if kappa < 1e-6:
+        return 0.0, _NO_CURVATURE
+    if kappa > 0.999 * top:
+        return kappa, _AT_BOUND
+    return kappa, 0.0
+
+
 @kernel
 def _fit(
     t: Floats,
@@ -130,56 +189,26 @@ def _fit(
     bin_w = np.empty(BINS)
     for s in range(first, last):
         a, b = offsets[s], offsets[s + 1]
-        n = b - a
         row = out[s]
-        for j in range(COLUMNS):
-            row[j] = math.nan
-        if n < PARAMETERS or (n == PARAMETERS and not known):
-            row[STATUS] = _FEW
+        hindrance = _hindrance(t[a:b], known)
+        if hindrance:
+            row[STATUS] = hindrance
             continue
         span = t[b - 1]
-        distinct = 1
-        for i in range(a + 1, b):
-            if t[i] > t[i - 1]:
-                distinct += 1
-        if distinct < PARAMETERS or not span > 0.0 or t[a] < 0.0:
-            row[STATUS] = _SAME
-            continue
         ws = w[a:b]
         x = t[a:b] / span
         z = np.sqrt(x) if rooted else x
-        yc = np.empty(n)
-        sw = 0.0
-        sy = 0.0
-        y0 = y[a]
-        for i in range(n):
-            sw += ws[i]
-            sy += ws[i] * (y[a + i] - y0)
-        my = y0 + sy / sw
-        syy = 0.0
-        for i in range(n):
-            yc[i] = y[a + i] - my
-            syy += ws[i] * yc[i] * yc[i]
+        yc, sw, my, syy = _centred(y[a:b], ws)
         # The curve must last to the first point after closing, and between the first two.
-        gap = 0.0
-        for i in range(1, n):
-            if x[i] > x[0]:
-                gap = x[i] - x[0]
-                break
-        top = min(most, left / max(x[0], gap))
+        top = min(most, left / max(x[0], _first_gap(x)))
 
-        if n > 2 * BINS:
+        if b - a > 2 * BINS:
             average(x, yc, ws, bin_x, bin_y, bin_w)
             bin_z = np.sqrt(bin_x) if rooted else bin_x
             kappa = search(x, z, yc, ws, sw, bin_x, bin_z, bin_y, bin_w, table, least, top, scan)
         else:
             kappa = search(x, z, yc, ws, sw, x, z, yc, ws, table, least, top, scan)
-        status = 0.0
-        if kappa < 1e-6:
-            kappa = 0.0
-            status = _NO_CURVATURE
-        elif kappa > 0.999 * top:
-            status = _AT_BOUND
+        kappa, status = _judged(kappa, top)
         rate, variance, covariance = finish(
             row, status, x, z, table, kappa, yc, ws, sw, my, syy, span, PARAMETERS, known,
             correlated,

@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from stream.science.closures.segments import Segments
+from stream.science.models.model import Floats, Model, line
 from stream.science.models.nonlinear import fit_nonlinear
 from stream.science.models.profile import STEPS, cubics
 from stream.science.models.result import Fit
-from stream.science.segments import Segments
 
 _SCAN: Final = 12
 _LEAST: Final = 0.05
@@ -70,3 +71,23 @@ def fit(segments: Segments, *, correlated: bool = True) -> Fit:
         "saturating", TABLE, segments, rooted=False, least=_LEAST, most=MAX_CURVE,
         left=LEFT_TO_BE_SEEN, scan=_SCAN, correlated=correlated,
     )  # fmt: skip
+
+
+def _curve(start: float, slope: float, curvature: float, t: Floats) -> Floats:
+    if not curvature > 0:
+        return line(start, slope, curvature, t)
+    return np.asarray(start - slope * np.expm1(-curvature * t) / curvature)
+
+
+def _rate(fit: Fit, _end_s: Floats) -> Floats:
+    return fit.curvature
+
+
+MODEL = Model(
+    name="saturating",
+    label="an exponential approach to a limit",
+    sentence="Gas under the lid slows the soil's own emission until both are level.",
+    fit=fit,
+    curve=_curve,
+    rate=_rate,
+)

@@ -12,10 +12,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from stream.science.closures.segments import Segments
 from stream.science.kernel import inline, kernel
 from stream.science.models.batch import fit_batch
+from stream.science.models.model import Floats, Model, line
+from stream.science.models.order_statistics import median_of, sorted_between
 from stream.science.models.result import (
-    COLUMNS,
     COVARIANCE,
     CURVATURE,
     CURVATURE_SE,
@@ -29,8 +31,6 @@ from stream.science.models.result import (
     FitStatus,
 )
 from stream.science.models.spread import spread
-from stream.science.order_statistics import median_of, sorted_between
-from stream.science.segments import Segments
 
 PARAMETERS = 2
 _FEW = int(FitStatus.FEW_POINTS)
@@ -47,6 +47,84 @@ _NORMAL: Final = 1.959963984540054
 def _place(rank: float, count: int) -> int:
     """Place counted from 0 of a rank counted from 1, bounded by the ends."""
     return min(max(int(rank) - 1, 0), count - 1)
+
+
+@inline
+def _grouped(t: Floats, y: Floats, room: Floats) -> tuple[Floats, Floats]:
+    """The points, or medians of :data:`COMPLETE` groups of them in a row."""
+    n = t.shape[0]
+    if n <= COMPLETE:
+        return t.copy(), y.copy()
+    x = np.empty(COMPLETE)
+    v = np.empty(COMPLETE)
+    for j in range(COMPLETE):
+        i0 = n * j // COMPLETE
+        i1 = n * (j + 1) // COMPLETE
+        x[j] = 0.5 * (t[(i0 + i1 - 1) // 2] + t[(i0 + i1) // 2])  # times are in order
+        v[j] = median_of(y[i0:i1], room)
+    return x, v
+
+
+@inline
+def _pair_slopes(x: Floats, v: Floats) -> Floats:
+    """Slopes between all points of different times."""
+    m = x.shape[0]
+    slopes = np.empty(m * (m - 1) // 2)
+    count = 0
+    for i in range(m):
+        for j in range(i + 1, m):
+            if x[j] > x[i]:
+                slopes[count] = (v[j] - v[i]) / (x[j] - x[i])
+                count += 1
+    return slopes[:count]
+
+
+@inline
+def _median_between(slopes: Floats, m: int) -> tuple[float, float, float]:
+    """Median of the slopes between m points, and the ends of its 95 % interval.
+
+    Sen's interval by the variance of Kendall's S, without ties of values.
+    """
+    count = slopes.shape[0]
+    sigma = math.sqrt(m * (m - 1) * (2 * m + 5) / 18.0)
+    reach = _NORMAL * sigma
+    low_at = _place(round((count - reach) / 2.0), count)
+    high_at = _place(round((count + reach) / 2.0) + 1.0, count)
+    a_at, b_at = (count - 1) // 2, count // 2
+    ordered, begun = sorted_between(slopes, min(low_at, a_at), max(high_at, b_at))
+    slope = 0.5 * (ordered[a_at - begun] + ordered[b_at - begun])
+    return slope, ordered[low_at - begun], ordered[high_at - begun]
+
+
+@inline
+def _residuals(
+    t: Floats, y: Floats, w: Floats, start: float, slope: float
+) -> tuple[Floats, float, float]:
+    """What the line leaves, and the sums of its squares: weighted, and plain."""
+    residual = np.empty(t.shape[0])
+    rss = 0.0
+    plain = 0.0
+    for i in range(t.shape[0]):
+        r = y[i] - start - slope * t[i]
+        residual[i] = r
+        plain += r * r
+        rss += w[i] * r * r
+    return residual, rss, plain
+
+
+@inline
+def _weights_and_squares(y: Floats, w: Floats) -> tuple[float, float]:
+    """Sum of the weights, and the weighted sum of squares about the weighted mean."""
+    sw = 0.0
+    sy = 0.0
+    for i in range(y.shape[0]):
+        sw += w[i]
+        sy += w[i] * (y[i] - y[0])
+    mean = y[0] + sy / sw
+    syy = 0.0
+    for i in range(y.shape[0]):
+        syy += w[i] * (y[i] - mean) * (y[i] - mean)
+    return sw, syy
 
 
 @kernel
@@ -66,61 +144,20 @@ def _fit(
         a, b = offsets[s], offsets[s + 1]
         n = b - a
         row = out[s]
-        for j in range(COLUMNS):
-            row[j] = math.nan
         if n < PARAMETERS + 1:
             row[STATUS] = _FEW
             continue
-        if n > COMPLETE:
-            x = np.empty(COMPLETE)
-            v = np.empty(COMPLETE)
-            for j in range(COMPLETE):
-                i0 = a + n * j // COMPLETE
-                i1 = a + n * (j + 1) // COMPLETE
-                x[j] = 0.5 * (t[(i0 + i1 - 1) // 2] + t[(i0 + i1) // 2])  # times are in order
-                v[j] = median_of(y[i0:i1], room)
-        else:
-            x = t[a:b].copy()
-            v = y[a:b].copy()
+        x, v = _grouped(t[a:b], y[a:b], room)
         m = x.shape[0]
-        slopes = np.empty(m * (m - 1) // 2)
-        count = 0
-        for i in range(m):
-            for j in range(i + 1, m):
-                if x[j] > x[i]:
-                    slopes[count] = (v[j] - v[i]) / (x[j] - x[i])
-                    count += 1
-        if count == 0:
+        slopes = _pair_slopes(x, v)
+        if slopes.shape[0] == 0:
             row[STATUS] = _SAME
             continue
-        # Sen's interval by the variance of Kendall's S, without ties of values.
-        sigma = math.sqrt(m * (m - 1) * (2 * m + 5) / 18.0)
-        reach = _NORMAL * sigma
-        low_at = _place(round((count - reach) / 2.0), count)
-        high_at = _place(round((count + reach) / 2.0) + 1.0, count)
-        a_at, b_at = (count - 1) // 2, count // 2
-        ordered, begun = sorted_between(slopes[:count], min(low_at, a_at), max(high_at, b_at))
-        slope = 0.5 * (ordered[a_at - begun] + ordered[b_at - begun])
-        low = ordered[low_at - begun]
-        high = ordered[high_at - begun]
+        slope, low, high = _median_between(slopes, m)
 
-        sw = 0.0
-        sy = 0.0
-        for i in range(a, b):
-            sw += w[i]
-            sy += w[i] * (y[i] - y[a])
-        mean = y[a] + sy / sw
         start = np.median(v - slope * x)
-        residual = np.empty(n)
-        rss = 0.0
-        syy = 0.0
-        plain = 0.0
-        for i in range(a, b):
-            r = y[i] - start - slope * t[i]
-            residual[i - a] = r
-            plain += r * r
-            rss += w[i] * r * r
-            syy += w[i] * (y[i] - mean) * (y[i] - mean)
+        residual, rss, plain = _residuals(t[a:b], y[a:b], w[a:b], start, slope)
+        sw, syy = _weights_and_squares(y[a:b], w[a:b])
         scale = spread(row, residual, rss, PARAMETERS, known, correlated)
         # Noise in a row makes the interval wider than that of independent points.
         wide = 1.0
@@ -169,3 +206,12 @@ def fit(segments: Segments, *, correlated: bool = True) -> Fit:
         C − s₀ t as start, shape (m,).
     """
     return fit_batch("theil_sen", PARAMETERS, _fit, segments, correlated=correlated)
+
+
+MODEL = Model(
+    name="theil_sen",
+    label="a robust line",
+    sentence="The soil emits at the same rate; a few stray points do not move the line.",
+    fit=fit,
+    curve=line,
+)

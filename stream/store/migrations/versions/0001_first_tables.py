@@ -11,6 +11,7 @@ revision = "0001"
 down_revision = None
 
 
+# Long: one list of tables as they were, which is never changed.
 def upgrade() -> None:
     op.create_table(
         "closures",

@@ -1,0 +1,1 @@
+"""From the journal to results: live, replay and reprocess are the same code."""

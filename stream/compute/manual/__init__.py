@@ -1,0 +1,1 @@
+"""Closures sampled by hand, from tables of vials and runs."""

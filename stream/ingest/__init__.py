@@ -1,0 +1,1 @@
+"""Where bytes come from and how they become records of the journal."""

@@ -1,0 +1,1 @@
+"""Messages of a broker, and what is packed in them."""

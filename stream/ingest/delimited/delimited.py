@@ -1,0 +1,259 @@
+"""Delimited text from loggers: fast where lines are good, exact about those that are not.
+
+A block of lines goes through pyarrow's reader. A block that it refuses is halved
+until the bad lines stand in a small piece, which is read line by line by the rules of
+:class:`LineReader`; so a bad line costs its neighbours nothing. The two ways give the same numbers.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from datetime import tzinfo
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from stream.ingest.batches import (
+    REPEATED_HOUR,
+    Batch,
+    UntrustedTimes,
+    refusal,
+    tidy,
+    times_set_back,
+    without_strays,
+)
+from stream.ingest.delimited.blocks import read_alike
+from stream.ingest.delimited.header import Wanted
+from stream.ingest.delimited.layout import SETTLED, Layout
+from stream.ingest.delimited.lines import MAX_LINE, LineReader
+from stream.ingest.delimited.rows import Rows
+from stream.ingest.delimited.text import Encoding, Readable, WholeLines
+from stream.ingest.times.logger_clock import LoggerClock
+from stream.station import FolderSource
+from stream.times import DAY, EARLIEST, LATEST, SECOND
+
+Floats = NDArray[np.float64]
+
+BLOCK_BYTES: Final = 8 * 1024 * 1024
+NEVER: Final = -(2**62)
+CLOCK_TOLERANCE_US: Final = 2 * SECOND
+"""A time that stands less than this behind a later one is disorder, not a clock."""
+ANY_SOURCE: Final = FolderSource(kind="folder", path=".")
+UTF8: Final = Encoding()
+_PIECE_LINES: Final = 128
+_FEW_LINES: Final = 8
+"""So few are read sooner one by one."""
+_MOST_MIDNIGHTS: Final = 50
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where the reading of a file stands: lines taken, and the latest times among them."""
+
+    line: int
+    local_us: int
+    latest_us: int
+
+
+class DelimitedReader:
+    """Reads one file block by block into batches.
+
+    Parameters
+    ----------
+    name : str
+        Of the file, for quarantine.
+    layout : Layout
+        How it is written, as found or as stored when it was read last.
+    wanted : Wanted
+        The station's channels; other columns are left alone.
+    clock : tzinfo
+        Of timestamps that bear no offset.
+    source : FolderSource, optional
+        What the station file says of it.
+    encoding : Encoding, optional
+    """
+
+    def __init__(
+        self,
+        name: str,
+        layout: Layout,
+        wanted: Wanted,
+        clock: tzinfo,
+        source: FolderSource = ANY_SOURCE,
+        encoding: Encoding = UTF8,
+    ) -> None:
+        self.name = name
+        self._lines = LineReader(name, layout, source, wanted, clock)
+        self._encoding = encoding
+        self._clock = LoggerClock(clock)
+        self._line = 0
+        self._latest_us = NEVER
+
+    @property
+    def place(self) -> Place:
+        """Where reading stands."""
+        return Place(self._line, self._clock.last_us, self._latest_us)
+
+    @property
+    def layout(self) -> Layout:
+        """How the lines to come are written."""
+        return self._lines.layout
+
+    @property
+    def ambiguous(self) -> str | None:
+        """A time whose order of day and month was needed and not given, if there was one."""
+        return self._lines.ambiguous
+
+    def go_on_from(self, place: Place) -> None:
+        """Go on behind lines that an earlier reader has taken; the header is past."""
+        self._line = place.line
+        self._clock.go_on_from(place.local_us)
+        self._latest_us = place.latest_us
+
+    def batches(self, stream: Readable, block_bytes: int = BLOCK_BYTES) -> Iterator[Batch]:
+        """Batches in the order of the file, each of whole lines.
+
+        A last line without its line end is not trusted, since its last number may be
+        cut off; it goes to quarantine.
+        """
+        blocks = WholeLines(stream, self._encoding, block_bytes, MAX_LINE)
+        for block, _ in blocks:
+            yield self.read_block(block)
+        rest = self._encoding.to_utf8(blocks.rest)
+        if rest.strip():
+            self._line += 1
+            nothing = np.empty(0, np.int64)
+            reason = "cut off: the last line has no line end"
+            refused = refusal(self.name, self._line, reason, rest)
+            yield tidy(self.name, nothing, {}, nothing, [refused])
+
+    def read_block(self, block: bytes) -> Batch:
+        """One batch of whole lines that follow those read before.
+
+        Raises
+        ------
+        SourceError
+            A unit stated in the file contradicts the station file.
+        """
+        pieces = self.rows(block)
+        times = _one([p.times for p in pieces], np.int64)
+        local = _one([p.local for p in pieces], np.bool_)
+        if local.all():
+            times = self._clock.to_utc(times)
+        elif local.any():
+            times = times.copy()
+            times[local] = self._clock.to_utc(times[local])
+        doubts = list(self._doubts(times))
+        channels = dict.fromkeys([*self.layout.channels, *(c for p in pieces for c in p.values)])
+        columns = {
+            channel: _one([_column(p, channel) for p in pieces], np.float64) for channel in channels
+        }
+        lines = _one([p.lines for p in pieces], np.int64)
+        rejects = [r for p in pieces for r in p.rejects]
+        return replace(tidy(self.name, times, columns, lines, rejects), doubts=tuple(doubts))
+
+    def rows(self, block: bytes) -> list[Rows]:
+        """Rows of whole lines in the order of the file, as they stand."""
+        block = self._encoding.to_utf8(block)
+        first = self._line + 1
+        self._line += _line_count(block)
+        block, first = self._after_header(block, first)
+        return list(self._read(block, first))
+
+    def _doubts(self, times: NDArray[np.int64]) -> Iterator[UntrustedTimes]:
+        """What the order of lines and the turn of summer time make doubtful."""
+        sane = times[(times >= EARLIEST) & (times < LATEST)]
+        if self._clock.repeated:
+            hour = np.unique(np.array(self._clock.repeated, dtype=np.int64))
+            yield UntrustedTimes(REPEATED_HOUR, hour, np.full(len(hour), 3600.0))
+        back = times_set_back(sane, self._latest_us, CLOCK_TOLERANCE_US)
+        if back is not None:
+            yield back
+        if len(sane):
+            kept = without_strays(sane, self._latest_us)
+            self._latest_us = max(self._latest_us, int(kept.max()))
+
+    def _after_header(self, block: bytes, first: int) -> tuple[bytes, int]:
+        """The block from the line behind the header on, and that line's number."""
+        start = 0
+        while first <= self.layout.header_lines and start < len(block):
+            start = block.index(b"\n", start) + 1
+            first += 1
+        return block[start:], first
+
+    def _read(self, block: bytes, first: int) -> Iterator[Rows]:
+        # What follows a header is settled line by line.
+        start = 0
+        while self.layout.since_header < SETTLED and start < len(block):
+            end = block.index(b"\n", start)
+            yield self._lines.read([block[start:end]], first)
+            start, first = end + 1, first + 1
+        block = block[start:]
+        if block and not block.isspace():
+            yield from self._read_settled(block, first)
+
+    def _read_settled(self, block: bytes, first: int) -> Iterator[Rows]:
+        count = _line_count(block)
+        rows = self._fast(block, first, count) if count > _FEW_LINES else None
+        if rows is not None:
+            yield rows
+        elif count <= _PIECE_LINES:
+            yield self._lines.read(block.split(b"\n")[:-1], first)
+        else:
+            ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)
+            cut = int(ends[count // 2 - 1]) + 1
+            yield from self._read(block[:cut], first)
+            yield from self._read(block[cut:], first + count // 2)
+
+    def _fast(self, block: bytes, first: int, count: int) -> Rows | None:
+        found = read_alike(block, self._lines)
+        if found is None:
+            return None
+        times, local, values = found
+        lines = _line_numbers(block, first, len(times), count)
+        if lines is None or not self._have_times_of_day(block, times, lines - first):
+            return None
+        return Rows(times, local, values, lines)
+
+    def _have_times_of_day(
+        self, block: bytes, times: NDArray[np.int64], offsets: NDArray[np.int64]
+    ) -> bool:
+        """Whether what stands at midnight was written so, and is not a date alone."""
+        if not self._lines.needs_time_of_day:
+            return True
+        midnights = offsets[times % DAY == 0]
+        if not len(midnights):
+            return True
+        if len(midnights) > _MOST_MIDNIGHTS:
+            return False
+        ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)
+        starts = [int(ends[i - 1]) + 1 if i else 0 for i in midnights]
+        found = zip(starts, ends[midnights], strict=True)
+        return all(self._lines.has_time_of_day(block[a : int(b)]) for a, b in found)
+
+
+def _column(rows: Rows, channel: str) -> Floats:
+    values = rows.values.get(channel)
+    return np.full(len(rows.times), np.nan) if values is None else values
+
+
+def _one(parts: list[NDArray[Any]], kind: type[np.generic]) -> NDArray[Any]:
+    """All parts as one array, without a copy where there is one only."""
+    if len(parts) == 1:
+        return parts[0]
+    return np.concatenate([np.empty(0, kind), *parts])
+
+
+def _line_count(block: bytes) -> int:
+    return int(np.count_nonzero(np.frombuffer(block, np.uint8) == 10))
+
+
+def _line_numbers(block: bytes, first: int, rows: int, count: int) -> NDArray[np.int64] | None:
+    """Line of each row where blank lines are left out; None where they do not add up."""
+    if count == rows:
+        return np.arange(first, first + rows, dtype=np.int64)
+    ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)
+    lengths = np.diff(ends, prepend=-1) - 1
+    carriage = 1 if block[int(ends[0]) - 1 : int(ends[0])] == b"\r" else 0
+    kept = np.flatnonzero(lengths > carriage)
+    return kept + first if len(kept) == rows else None

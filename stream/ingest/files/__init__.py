@@ -1,0 +1,1 @@
+"""Files of a folder, as they grow; files that are replayed."""

@@ -1,0 +1,1 @@
+"""The field log: notes taken, and what follows from them."""

@@ -1,1 +1,0 @@
-"""Records to stored fluxes. Live, replay and reprocess run these same functions."""

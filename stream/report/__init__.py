@@ -1,0 +1,1 @@
+"""What leaves for people and programs: tables, files, pictures, the season, the summary."""

@@ -1,0 +1,133 @@
+"""The verb ``export``: a table from the database into a file."""
+
+from collections.abc import Callable
+from contextlib import closing
+from datetime import UTC, date, datetime, tzinfo
+from pathlib import Path
+from typing import Final
+
+from stream.errors import CommandError
+from stream.field.season import season_calendar
+from stream.report import field_tables, tables
+from stream.report.formats.csv_file import write_csv
+from stream.report.formats.descriptor import write_descriptor
+from stream.report.formats.netcdf_file import write_netcdf
+from stream.report.formats.parquet_file import write_parquet
+from stream.station import StationFile, read_clock
+from stream.store import open_existing
+from stream.store.opened import StationData
+from stream.store.results.readers import Period
+
+FORMATS: Final[dict[str, Callable[[tables.Table, Path], int]]] = {
+    ".csv": write_csv,
+    ".parquet": write_parquet,
+    ".nc": write_netcdf,
+}
+"""Ending of a path → how it is written."""
+
+
+def export(
+    file: StationFile,
+    what: str,
+    out: Path,
+    url: str,
+    *,
+    first: int | None = None,
+    stop: int | None = None,
+    gases: tuple[str, ...] = (),
+    chambers: tuple[str, ...] = (),
+    unit: str | None = None,
+    frequency: str = "native",
+) -> int:
+    """Write one table.
+
+    Parameters
+    ----------
+    file : StationFile
+        The station.
+    what : str
+        ``fluxes``, ``closures``, ``records``, ``daily``, ``field``, ``season`` or
+        ``refused``.
+    out : Path
+        Its ending chooses the format: ``.csv`` (with a descriptor beside it), ``.parquet``
+        or ``.nc``.
+    url : str
+        Of the database.
+    first, stop : int, optional
+        Period [µs since 1970], by the closing of the lid; the end excluded.
+    gases, chambers : tuple of str
+        Only these; empty for all.
+    unit : str, optional
+        Of fluxes.
+    frequency : str
+        Of fluxes: ``native``, one row a closure; ``hourly`` or ``daily``, means over even
+        steps.
+
+    Returns
+    -------
+    int
+        Number of rows.
+
+    Raises
+    ------
+    CommandError
+        The ending, unit, gas, chamber or period is wrong.
+    StoreError
+        There is no database, or it refuses.
+    """
+    write = FORMATS.get(out.suffix)
+    if write is None:
+        raise CommandError(
+            f"--out {out}: the ending {out.suffix!r} is not known; write {', '.join(FORMATS)}"
+        )
+    if unit is not None and what != "fluxes":
+        raise CommandError(f"--unit: applies to fluxes, not to {what}")
+    if frequency != "native" and what != "fluxes":
+        raise CommandError(f"--frequency: applies to fluxes, not to {what}")
+    if frequency != "native" and unit is not None:
+        raise CommandError("--unit: applies to native fluxes; convert the means afterwards")
+    what = {"hourly": "hourly", "daily": "daily"}.get(frequency, what)
+    if first is not None and stop is not None and not first < stop:
+        raise CommandError("--from: must be earlier than --to")
+    if what == "refused" and (first is not None or stop is not None or gases or chambers):
+        raise CommandError("--from, --to, --gas, --chamber: refused lines are exported whole")
+    selection = tables.Selection(Period.between(first, stop), gases, chambers, unit)
+    with closing(open_existing(url)) as store:
+        table = _table(StationData.over(file, store), what, selection, first, stop)
+        count = write(table, out)
+    if out.suffix == ".csv":
+        write_descriptor(table.columns, out, count, file.station.id)
+    return count
+
+
+def _table(
+    data: StationData,
+    what: str,
+    selection: tables.Selection,
+    first: int | None,
+    stop: int | None,
+) -> tables.Table:
+    station, reader, journal = data.file.station, data.reader, data.journal
+    if what == "fluxes":
+        return tables.fluxes(station, reader, selection)
+    if what == "closures":
+        return tables.closures(station, reader, selection)
+    if what == "records":
+        return tables.records(station, journal, selection)
+    if what == "refused":
+        return tables.refused(station, reader)
+    zone = read_clock(station.station.timezone)
+    days = season_calendar(station, _day(first, zone), _day(stop, zone, end=True))
+    if what == "hourly":
+        return field_tables.hourly(station, reader, selection, days)
+    if what == "field":
+        return field_tables.field(station, reader, selection, days)
+    make = field_tables.daily if what == "daily" else field_tables.season
+    return make(station, reader, journal, selection, days)
+
+
+def _day(moment: int | None, zone: tzinfo, *, end: bool = False) -> date | None:
+    """The day at the station that a period begins or ends with."""
+    if moment is None:
+        return None
+    return datetime.fromtimestamp((moment - end) / 1e6, UTC).astimezone(zone).date()

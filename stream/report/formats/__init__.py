@@ -1,0 +1,1 @@
+"""How a table is written: CSV, Parquet, NetCDF, and its descriptor."""

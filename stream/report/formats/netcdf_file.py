@@ -1,0 +1,131 @@
+"""NetCDF after the CF conventions: one row a step of ``obs``, written a stretch at a time."""
+
+import re
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import Any, Final
+
+import h5netcdf
+import h5py
+import numpy as np
+
+from stream import __version__
+from stream.columns import Column
+from stream.files import part_of
+from stream.report.tables import Table
+from stream.science.quality.flags import FLAGS
+
+_NO_INTEGER: Final = -2_147_483_647
+_QUALITY: Final = ((1, "good"), (2, "not_evaluated"), (3, "suspect"), (4, "bad"), (9, "missing"))
+_BITS: Final = {name: i for i, name in enumerate(FLAGS)}
+_NAME: Final = re.compile(r"[^A-Za-z0-9_]")
+
+
+def write_netcdf(table: Table, path: Path) -> int:
+    """Write a table; the file appears whole, or not at all.
+
+    Words of ``flags`` stand in ``flag_bits`` too, with ``flag_masks`` and
+    ``flag_meanings``; times are seconds since 1970 in UTC.
+
+    Returns
+    -------
+    int
+        Number of rows.
+
+    Raises
+    ------
+    LidstreamError
+        The path cannot be written.
+    """
+    columns = table.columns
+    count = 0
+    with part_of(path) as part, h5netcdf.File(part, "w") as file:
+        file.attrs["Conventions"] = "CF-1.11"
+        file.attrs["title"] = "Results of automatic soil chambers"
+        file.attrs["source"] = f"lidstream {__version__}"
+        file.attrs["history"] = f"{datetime.now(UTC):%Y-%m-%dT%H:%M:%SZ} lidstream export"
+        file.dimensions["obs"] = None
+        made = {d.name: _variable(file, d) for d in columns}
+        bits = _flag_bits(file) if any(_has_words(d) for d in columns) else None
+        for rows in table.stretches():
+            file.resize_dimension("obs", count + len(rows))
+            here = slice(count, count + len(rows))
+            for j, d in enumerate(columns):
+                cells = [row[j] for row in rows]
+                made[d.name][here] = _cells(cells, d)
+                if bits is not None and _has_words(d):
+                    bits[here] = np.array([_as_bits(str(c or "")) for c in cells], np.int64)
+            count += len(rows)
+    return count
+
+
+def _has_words(d: Column) -> bool:
+    return d.name == "flags"
+
+
+def _variable(file: Any, d: Column) -> Any:
+    name = _NAME.sub("_", d.name)
+    name = name if name[:1].isalpha() else f"c_{name}"
+
+    def create(kind: Any, fill: Any = None) -> Any:
+        return file.create_variable(
+            name, ("obs",), kind, fillvalue=fill, chunks=(4096,),
+            **({} if kind == h5py.string_dtype() else {"compression": "gzip"}),
+        )  # fmt: skip
+
+    if d.kind == "string":
+        made = create(h5py.string_dtype())
+    elif d.name == "quality":
+        made = create(np.int8, np.int8(-1))
+        made.attrs["flag_values"] = np.array([q for q, _ in _QUALITY], np.int8)
+        made.attrs["flag_meanings"] = " ".join(word for _, word in _QUALITY)
+        made.attrs["standard_name"] = "quality_flag"
+    elif d.kind == "integer":
+        made = create(np.int32, np.int32(_NO_INTEGER))
+        made.attrs["units"] = "1"
+    elif d.kind == "datetime":
+        made = create(np.float64, np.float64(np.nan))
+        made.attrs["units"] = "seconds since 1970-01-01 00:00:00"
+        made.attrs["calendar"] = "standard"
+        made.attrs["units_metadata"] = "leap_seconds: none"
+        made.attrs["standard_name"] = "time"
+    elif d.kind == "date":
+        made = create(np.int32, np.int32(_NO_INTEGER))
+        made.attrs["units"] = "days since 1970-01-01 00:00:00"
+        made.attrs["calendar"] = "standard"
+    else:
+        made = create(np.float64, np.float64(np.nan))
+        made.attrs["units"] = d.unit or "1"
+    made.attrs["long_name"] = d.sentence.rstrip(".")
+    return made
+
+
+def _flag_bits(file: Any) -> Any:
+    made = file.create_variable("flag_bits", ("obs",), np.int64, chunks=(4096,))
+    made.attrs["long_name"] = "the words of flags, a bit each"
+    made.attrs["flag_masks"] = np.array([1 << i for i in _BITS.values()], np.int64)
+    made.attrs["flag_meanings"] = " ".join(_BITS)
+    made.attrs["standard_name"] = "status_flag"
+    return made
+
+
+def _as_bits(words: str) -> int:
+    return sum(1 << _BITS[word] for word in words.split() if word in _BITS)
+
+
+def _cells(cells: list[Any], d: Column) -> Any:
+    if d.kind == "string":
+        return np.array(["" if c is None else str(c) for c in cells], dtype=object)
+    if d.name == "quality":
+        return np.array([-1 if c is None else c for c in cells], np.int8)
+    if d.kind == "integer":
+        return np.array([_NO_INTEGER if c is None else c for c in cells], np.int32)
+    if d.kind == "datetime":
+        return np.array([np.nan if not c else datetime.fromisoformat(c).timestamp() for c in cells])
+    if d.kind == "date":
+        first = date(1970, 1, 1)
+        return np.array(
+            [_NO_INTEGER if not c else (date.fromisoformat(c) - first).days for c in cells],
+            np.int32,
+        )
+    return np.array([np.nan if c is None else c for c in cells], np.float64)

@@ -1,0 +1,1 @@
+"""The morning summary of a day, as HTML, text and JSON."""

@@ -1,0 +1,1 @@
+"""What days show that no closure does: likely causes, one finding each."""

@@ -1,0 +1,1 @@
+"""From lid states and ports to closures, windows and the readings that count."""

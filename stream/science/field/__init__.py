@@ -1,0 +1,1 @@
+"""Days, gaps, seasons and weights of positions; agreement of two ways of measuring."""

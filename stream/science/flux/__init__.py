@@ -1,0 +1,1 @@
+"""From a slope to a flux: calibration, water vapour, headspace, soil, units."""

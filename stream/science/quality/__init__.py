@@ -1,0 +1,1 @@
+"""Flags, their grades, and what is physically plausible."""

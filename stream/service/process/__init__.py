@@ -1,0 +1,1 @@
+"""What the operating system sees of the service: log, metrics, watchdog, ending."""

@@ -1,1 +1,0 @@
-"""Where bytes come from, and how they become records."""

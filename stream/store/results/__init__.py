@@ -1,0 +1,1 @@
+"""Closures, fluxes and gaps: written by one, read by all."""

@@ -1,0 +1,237 @@
+"""The one writer: a :class:`Changes` becomes durable whole, or not at all."""
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from typing import Any, Final
+
+from sqlalchemy import Connection, Table, delete, select, tuple_, update
+
+from stream.store.connect import Store
+from stream.store.journal.blocks import append_blocks, extend_channels
+from stream.store.manual import put_tables
+from stream.store.notes import mark_taken
+from stream.store.results.bulk import Clash, insert_rows, insert_tuples
+from stream.store.results.changes import Changes, Result, Row, Scope
+from stream.store.schema import (
+    PROVISIONAL,
+    clock_events,
+    closures,
+    date_orders,
+    early,
+    fluxes,
+    gaps,
+    model_fits,
+    positions,
+    quarantine,
+    standard_visits,
+    station_files,
+    unsettled,
+    visits,
+)
+
+_IDENTITY: Final[dict[str, tuple[Table, tuple[str, ...]]]] = {
+    "closures": (closures, ("chamber", "closed_us")),
+    "gaps": (gaps, ("chamber", "due_us")),
+    "standard_visits": (standard_visits, ("analyzer", "gas", "started_us")),
+}
+"""Kind of result → its table and the columns of its identity: where first, when last."""
+
+_CHILDREN: Final = {"fluxes": fluxes, "model_fits": model_fits, "visits": visits}
+_BATCH: Final = 400
+
+
+class Written(Counter[tuple[str, str]]):
+    """How many (what, how) a commit changed: ``("closures", "new")``, ``"revised"``,
+    ``"withdrawn"``; ``("quarantine", "new")``."""
+
+
+class Writer:
+    """Writes for one station. One writer at a time; the database sees to that."""
+
+    def __init__(self, store: Store, station: str) -> None:
+        self._store = store
+        self._station = station
+
+    def commit(self, changes: Changes) -> Written:
+        """Write everything in one transaction.
+
+        Returns
+        -------
+        Written
+            What it changed.
+
+        Raises
+        ------
+        StoreError
+            The database refuses; nothing was written.
+        """
+        written = Written()
+        with self._store.writing() as connection:
+            if changes.station_digest:
+                self._put(
+                    connection,
+                    station_files,
+                    [{"digest": changes.station_digest, "content": changes.station_content}],
+                    "keep",
+                )
+            if changes.blocks:
+                append_blocks(connection, self._station, changes.blocks)
+                extend_channels(connection, self._station, [b.records for b in changes.blocks])
+            refused = self._put(connection, quarantine, changes.rejects, "keep")
+            written["quarantine", "new"] += refused
+            self._put(connection, early, changes.early, "keep")
+            for i in range(0, len(changes.early_taken), _BATCH):
+                keys = changes.early_taken[i : i + _BATCH]
+                for table in (early, quarantine):
+                    mine = table.c.station == self._station, table.c.digest.in_(keys)
+                    connection.execute(delete(table).where(*mine))
+            self._put(connection, clock_events, changes.clock_events, "keep")
+            self._put(connection, positions, changes.positions, "replace")
+            self._put(connection, date_orders, changes.date_orders, "keep")
+            if changes.hand_tables:
+                put_tables(connection, self._station, changes.hand_tables)
+            if changes.notes_taken:
+                mark_taken(connection, self._station, changes.notes_taken)
+            if changes.provisional:
+                connection.execute(
+                    delete(closures).where(
+                        closures.c.station == self._station,
+                        PROVISIONAL,
+                        closures.c.chamber.in_(changes.provisional),
+                    )
+                )
+            self._revise(connection, changes, written)
+            pending = [r for results in changes.provisional.values() for r in results]
+            self._insert(connection, changes, [(r, 0, 1, 0) for r in pending])
+            if changes.unsettled is not None:
+                connection.execute(delete(unsettled).where(unsettled.c.station == self._station))
+                self._put(
+                    connection,
+                    unsettled,
+                    [{"first_us": a, "last_us": b} for a, b in changes.unsettled],
+                )
+        return written
+
+    def _revise(self, connection: Connection, changes: Changes, written: Written) -> None:
+        """New revisions of what differs; withdrawal of what is no longer found."""
+        found = self._current(connection, changes)
+        rows: list[tuple[Result, int, int, int]] = []
+        superseded: dict[str, list[tuple[Any, ...]]] = {}
+        for result in changes.results:
+            before = found.pop((result.kind, result.identity), None)
+            if before is None:
+                written[result.kind, "new"] += 1
+                rows.append((result, 1, 1, 0))
+            elif (
+                before["result_digest"] != result.digest
+                or before["withdrawn"]
+                or (changes.renew and _made_otherwise(before, changes))
+            ):
+                written[result.kind, "revised"] += 1
+                superseded.setdefault(result.kind, []).append(result.identity)
+                rows.append((result, before["revision"] + 1, 1, 0))
+        for (kind, identity), before in found.items():
+            if before["withdrawn"]:
+                continue
+            written[kind, "withdrawn"] += 1
+            superseded.setdefault(kind, []).append(identity)
+            table, columns = _IDENTITY[kind]
+            hidden = {"station", "revision", "current", "withdrawn", "result_digest", *columns}
+            hidden |= {"station_digest", "software_version"}
+            row = {c.name: before[c.name] for c in table.columns if c.name not in hidden}
+            gone = Result(kind, identity, row, "withdrawn")
+            rows.append((gone, before["revision"] + 1, 1, 1))
+        for kind, identities in superseded.items():
+            self._supersede(connection, kind, identities)
+        self._insert(connection, changes, rows)
+
+    def _current(
+        self, connection: Connection, changes: Changes
+    ) -> dict[tuple[str, tuple[Any, ...]], dict[str, Any]]:
+        """Newest revisions inside the stretches that the changes speak for."""
+        found: dict[tuple[str, tuple[Any, ...]], dict[str, Any]] = {}
+        for kind, (table, columns) in _IDENTITY.items():
+            mine = [s for s in changes.scopes if s.kind == kind]
+            if not mine:
+                continue
+            bounds: dict[str, list[Scope]] = {}
+            for stretch in mine:
+                bounds.setdefault(stretch.where, []).append(stretch)
+            when = table.c[columns[-1]]
+            query = select(table).where(
+                table.c.station == self._station,
+                table.c[columns[0]].in_(bounds),
+                when >= min(s.first_us for s in mine),
+                when < max(s.stop_us for s in mine),
+                table.c.current == 1,
+                table.c.revision > 0,
+            )
+            for row in connection.execute(query).mappings():
+                at = row[columns[-1]]
+                if any(s.first_us <= at < s.stop_us for s in bounds[row[columns[0]]]):
+                    found[kind, tuple(row[c] for c in columns)] = dict(row)
+        return found
+
+    def _supersede(
+        self, connection: Connection, kind: str, identities: Sequence[tuple[Any, ...]]
+    ) -> None:
+        table, columns = _IDENTITY[kind]
+        key = tuple_(*(table.c[c] for c in columns))
+        for i in range(0, len(identities), _BATCH):
+            connection.execute(
+                update(table)
+                .where(
+                    table.c.station == self._station,
+                    table.c.current == 1,
+                    key.in_(identities[i : i + _BATCH]),
+                )
+                .values(current=0)
+            )
+
+    def _insert(
+        self,
+        connection: Connection,
+        changes: Changes,
+        rows: Iterable[tuple[Result, int, int, int]],
+    ) -> None:
+        own: dict[str, list[Row]] = {}
+        shapes: dict[tuple[str, tuple[str, ...]], list[tuple[Any, ...]]] = {}
+        for result, revision, current, gone in rows:
+            _, columns = _IDENTITY[result.kind]
+            own.setdefault(result.kind, []).append(
+                {
+                    **dict(zip(columns, result.identity, strict=True)),
+                    **result.row,
+                    "revision": revision,
+                    "current": current,
+                    "withdrawn": gone,
+                    "station_digest": changes.station_digest,
+                    "software_version": changes.software_version,
+                    "result_digest": result.digest,
+                }
+            )
+            key = (self._station, *result.identity, revision)
+            for name, children in result.children.items():
+                shape = (name, ("station", *columns, "revision", *children.columns))
+                shapes.setdefault(shape, []).extend([key + values for values in children.values])
+        for kind, mine in own.items():
+            self._put(connection, _IDENTITY[kind][0], mine)
+        for (name, columns), values in shapes.items():
+            insert_tuples(connection, _CHILDREN[name], columns, values)
+
+    def _put(
+        self,
+        connection: Connection,
+        table: Table,
+        rows: Sequence[Row],
+        clash: Clash = "refuse",
+    ) -> int:
+        return insert_rows(connection, table, rows, self._station, clash)
+
+
+def _made_otherwise(before: Row, changes: Changes) -> bool:
+    """Whether a stored result came of another station file or software version."""
+    return bool(
+        before["station_digest"] != changes.station_digest
+        or before["software_version"] != changes.software_version
+    )

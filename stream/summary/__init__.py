@@ -1,1 +1,0 @@
-"""The morning summary: whether yesterday's data are good, and what to do today."""

@@ -1,0 +1,119 @@
+"""Processes that start at once: forked from one that has loaded what takes Python seconds.
+
+Each is a process of its own, with threads, files and connections of its own, that can be
+killed.
+"""
+
+import multiprocessing
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Mapping
+from multiprocessing import forkserver
+from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
+from pathlib import Path
+
+import pytest
+
+from stream.compute.replay import replay
+from stream.service.run import run
+from stream.station import load_station
+from stream.store import Changes
+from stream.store.results.writer import Writer, Written
+
+_context = multiprocessing.get_context("forkserver")
+_context.set_forkserver_preload(["warm"])
+
+
+def fork(work: Callable[..., None], *arguments: object) -> BaseProcess:
+    """Start a process that does some work; its exit code is −9 after ``kill -9``."""
+    with pytest.MonkeyPatch.context() as patch:
+        # The server finds the tests' modules by its environment alone.
+        patch.setenv("PYTHONPATH", str(Path(__file__).parent))
+        forkserver.ensure_running()
+    process = _context.Process(target=work, args=arguments, daemon=True)
+    process.start()
+    return process
+
+
+def pipe() -> tuple[Connection, Connection]:
+    """The ends that a parent reads and a child writes."""
+    return _context.Pipe(duplex=False)
+
+
+class Command:
+    """``lidstream`` with some words as a process of its own, forked; in the manner of
+    ``subprocess.Popen`` with ``stderr=PIPE`` and ``text=True``.
+    """
+
+    def __init__(self, words: list[str], environment: Mapping[str, str]) -> None:
+        here, there = pipe()
+        self._process = fork(_command, words, dict(environment), os.getcwd(), there)
+        there.close()
+        self.stderr = os.fdopen(os.dup(here.fileno()), encoding="utf-8")
+        here.close()
+        assert self._process.pid is not None
+        self.pid = self._process.pid
+
+    def poll(self) -> int | None:
+        """The exit code, or None while it runs."""
+        return self._process.exitcode
+
+    def wait(self, seconds: float | None = None) -> int:
+        """The exit code; TimeoutExpired where it is not over in time."""
+        self._process.join(seconds)
+        code = self._process.exitcode
+        if code is None:
+            raise subprocess.TimeoutExpired("lidstream", seconds or 0.0)
+        return code
+
+    def send_signal(self, number: int) -> None:
+        """Send a signal to it while it runs."""
+        if self.poll() is None:
+            os.kill(self.pid, number)
+
+    def kill(self) -> None:
+        """SIGKILL."""
+        self.send_signal(signal.SIGKILL)
+
+
+def _command(words: list[str], environment: dict[str, str], folder: str, err: Connection) -> None:
+    os.environ.clear()
+    os.environ.update(environment)
+    time.tzset()
+    os.chdir(folder)
+    os.dup2(err.fileno(), 2)
+    err.close()
+    from stream.cli.command import main
+
+    sys.exit(main(words))
+
+
+def serve(station: Path, url: str, log: Path, environment: Mapping[str, str]) -> None:
+    """Run a service; what it says goes into a file."""
+    os.environ.update(environment)
+    out = os.open(log, os.O_CREAT | os.O_APPEND | os.O_WRONLY, 0o600)
+    os.dup2(out, 2)
+    os.dup2(out, 1)
+    run(load_station(station), url)
+
+
+def replay_told(station: Path, folder: Path, url: str, last: int, told: Connection) -> None:
+    """Replay a folder; ``told`` gets the number of each commit as it begins. The process is
+    killed at the very beginning of the commit that is named last, if any.
+    """
+    commit, begun = Writer.commit, 0
+
+    def telling(self: Writer, changes: Changes) -> Written:
+        nonlocal begun
+        begun += 1
+        told.send(begun)
+        if begun == last:
+            os.kill(os.getpid(), signal.SIGKILL)
+        return commit(self, changes)
+
+    Writer.commit = telling  # type: ignore[method-assign]
+    replay(load_station(station), [folder], url)
