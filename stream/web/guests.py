@@ -1,6 +1,7 @@
 """Connections to the page: so many, for so long, each asking in good time."""
 
 import asyncio
+import select
 from typing import Final
 
 import h11
@@ -16,6 +17,8 @@ _LOOK_S: Final = 1.0
 MOST_HEADERS: Final = 16 * 1024
 MOST_BODY: Final = 64 * 1024
 """Bytes of a request: a form is far smaller."""
+_GONE: Final = select.POLLHUP | select.POLLERR | select.POLLNVAL | getattr(select, "POLLRDHUP", 0)
+_ARRIVED: Final = select.POLLIN | _GONE
 _ASKING: Final = frozenset({h11.IDLE, h11.SEND_BODY})
 
 
@@ -33,8 +36,8 @@ class Guest(H11Protocol):
         self._timer = self.loop.call_later(_LOOK_S, self._look)
         if len(self.connections) > MOST:
             guests = [g for g in self.connections if isinstance(g, Guest) and g is not self]
-            waiting = [g for g in guests if g.keeps_waiting]
-            (min(waiting, key=lambda g: g._since) if waiting else self).end()
+            waiting = sorted((g for g in guests if g.keeps_waiting), key=lambda g: g._since)
+            next((g for g in waiting if not g.has_sent), self).end()
 
     def connection_lost(self, exc: Exception | None) -> None:
         """It is gone."""
@@ -51,6 +54,16 @@ class Guest(H11Protocol):
     def keeps_waiting(self) -> bool:
         """Whether it is its turn to send."""
         return self.conn.their_state in _ASKING
+
+    @property
+    def has_sent(self) -> bool:
+        """Whether bytes of it have arrived that nobody has read yet.
+
+        A crowd that comes in one go must not push out a request that came with it.
+        """
+        poll = select.poll()
+        poll.register(self.transport.get_extra_info("socket").fileno(), _ARRIVED)
+        return any(not event & _GONE for _, event in poll.poll(0))
 
     def end(self) -> None:
         """At once, whatever was under way."""

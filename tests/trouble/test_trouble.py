@@ -302,7 +302,7 @@ def test_a_thousand_who_sit_on_the_page_do_not_stop_the_intake(
             wait(lambda: len(running.events("broker connected")) > 1, 60, running.raw)
             broker.publish(TOPIC, packs(part(BATCH, slice(HALF, None))))
             wait(lambda: contents(database_url) == undisturbed(), 60, running.raw)
-            wait(lambda: _answered(f"http://127.0.0.1:{port}/log"), 60, running.raw)
+            wait(lambda: _answered(f"http://127.0.0.1:{port}/log"), 150, running.raw)
         finally:
             sitting.kill()
             said, _ = sitting.communicate(timeout=10)

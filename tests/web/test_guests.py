@@ -1,14 +1,19 @@
 """Connections that ask for nothing, or too slowly, or too much."""
 
 import socket
+import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing
 
 import pytest
 from page_client import Client, alone
 
 from stream.station import StationFile
+from stream.store import open_store
 from stream.web import guests
+from stream.web.page_in_service import page_app
+from stream.web.serve import listen, serve
 
 Make = Callable[..., StationFile]
 
@@ -81,6 +86,32 @@ def test_more_than_there_is_room_for(page: Client, monkeypatch: pytest.MonkeyPat
     assert is_over(idle[0])
     for one in idle:
         one.close()
+
+
+def test_one_whose_request_came_in_the_same_moment_as_a_crowd(
+    make_station: Make, sqlite_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The page is busy meanwhile and takes all these connections in one go."""
+    monkeypatch.setattr(guests, "MOST", 20)
+    with (
+        closing(open_store(sqlite_url)) as store,
+        listen("127.0.0.1", 0) as on,
+        ExitStack() as all_,
+    ):
+        address = on.getsockname()[:2]
+        asking = all_.enter_context(socket.create_connection(address, 60))
+        asking.sendall(b"GET /log HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
+        for _ in range(80):
+            all_.enter_context(socket.create_connection(address, 10))
+        app = page_app(make_station(), sqlite_url, store)
+        stop = threading.Event()
+        thread = threading.Thread(target=serve, args=(app, on, stop))
+        thread.start()
+        try:
+            assert asking.recv(12) == b"HTTP/1.1 200"
+        finally:
+            stop.set()
+            thread.join(30)
 
 
 def test_one_who_takes_his_time_between_requests_is_served(page: Client) -> None:
