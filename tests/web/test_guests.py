@@ -1,5 +1,6 @@
 """Connections that ask for nothing, or too slowly, or too much."""
 
+import http.client
 import socket
 import threading
 import time
@@ -115,15 +116,13 @@ def test_one_whose_request_came_in_the_same_moment_as_a_crowd(
 
 
 def test_one_who_takes_his_time_between_requests_is_served(page: Client) -> None:
-    with connect(page) as calm:
+    with closing(http.client.HTTPConnection(page.host, timeout=30)) as calm:
+        ends = set()
         for _ in range(3):
-            calm.sendall(b"GET /static/page.css HTTP/1.1\r\nHost: 127.0.0.1\r\n\r\n")
-            assert calm.recv(12) == b"HTTP/1.1 200"
-            calm.settimeout(0.5)
-            try:
-                while calm.recv(65_536):
-                    pass
-            except TimeoutError:
-                pass
-            calm.settimeout(10)
-            time.sleep(0.8)
+            calm.request("GET", "/static/page.css")
+            with calm.getresponse() as answer:
+                assert answer.status == 200
+                assert answer.read()
+            ends.add(calm.sock.getsockname() if calm.sock else None)
+            time.sleep(1.3)
+        assert len(ends) == 1, "it was let go of and had to come again"
