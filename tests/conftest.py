@@ -1,19 +1,20 @@
 """Shared fixtures: small stations, their records, and databases of both kinds."""
 
-import uuid
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack
 from pathlib import Path
 
+import new_databases
 import pytest
 from broker import Mosquitto
 from hypothesis import HealthCheck, settings
 from servers import IN_CI, POSTGRES
 from small import station_text
-from sqlalchemy import create_engine, text
+from sqlalchemy import make_url
 
 from stream.compute.replay import Pipeline, join
 from stream.station import StationFile, load_station
-from stream.store import Store, open_store
+from stream.store import Store, connect, open_store
 
 # How long an example takes says how busy the machine is.
 settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -46,31 +47,34 @@ def sqlite_url(tmp_path: Path) -> str:
     return f"sqlite:///{tmp_path / 'test.db'}"
 
 
-def _postgres_url() -> Iterator[str]:
-    engine = create_engine(
-        POSTGRES, isolation_level="AUTOCOMMIT", connect_args={"connect_timeout": 3}
-    )
-    name = f"lidstream_{uuid.uuid4().hex[:12]}"
-    try:
-        with engine.connect() as connection:
-            connection.execute(text(f'CREATE DATABASE "{name}"'))
-    except Exception as error:
-        engine.dispose()
-        if IN_CI:
-            raise
-        pytest.skip(f"no PostgreSQL at {engine.url!r}: {str(error).splitlines()[0]}")
-    try:
-        yield engine.url.set(database=name).render_as_string(hide_password=False)
-    finally:
-        with engine.connect() as connection:
-            connection.execute(text(f'DROP DATABASE "{name}" WITH (FORCE)'))
-        engine.dispose()
+@pytest.fixture(scope="session")
+def postgres_tables() -> Iterator[str]:
+    """Name of a database on the server that has the tables; new ones are copies of it."""
+    with ExitStack() as stack:
+        try:
+            name = stack.enter_context(new_databases.template())
+        except Exception as error:
+            if IN_CI:
+                raise
+            shown = make_url(POSTGRES)
+            pytest.skip(f"no PostgreSQL at {shown!r}: {str(error).splitlines()[0]}")
+        yield name
+
+
+@pytest.fixture(autouse=True)
+def _new_databases(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """See new_databases.py; tests that try the migrations are marked."""
+    if request.node.get_closest_marker("migrates") is None:
+        monkeypatch.setattr(connect, "_bring_up_to_date", new_databases.bring_up_to_date)
 
 
 @pytest.fixture
-def postgres_url() -> Iterator[str]:
+def postgres_url(request: pytest.FixtureRequest) -> Iterator[str]:
     """URL of a fresh database on the server."""
-    yield from _postgres_url()
+    migrates = request.node.get_closest_marker("migrates")
+    like = "template1" if migrates else request.getfixturevalue("postgres_tables")
+    with new_databases.database(like) as url:
+        yield url
 
 
 @pytest.fixture(params=["sqlite", pytest.param("postgresql", marks=pytest.mark.postgres)])
@@ -79,7 +83,7 @@ def database_url(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[str
     if request.param == "sqlite":
         yield f"sqlite:///{tmp_path / 'test.db'}"
     else:
-        yield from _postgres_url()
+        yield request.getfixturevalue("postgres_url")
 
 
 @pytest.fixture

@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import Any, Final
 
@@ -293,16 +294,20 @@ def migrations() -> Config:
     return config
 
 
-def _bring_up_to_date(engine: Engine, shown: str) -> None:
+@cache
+def _revisions() -> tuple[str, ...]:
+    """Every schema this version knows, the newest first."""
     scripts = ScriptDirectory.from_config(migrations())
-    head = scripts.get_current_head()
+    return tuple(script.revision for script in scripts.walk_revisions())
+
+
+def _bring_up_to_date(engine: Engine, shown: str) -> None:
     with engine.connect() as connection:
         found = MigrationContext.configure(connection).get_current_revision()
         tables = set(inspect(connection).get_table_names())
-    if found == head:
+    if found == _revisions()[0]:
         return
-    known = {script.revision for script in scripts.walk_revisions()}
-    if found is not None and found not in known:
+    if found is not None and found not in _revisions():
         raise StoreCorrupt(
             f"{shown}: its schema {found!r} is newer than lidstream {__version__} knows;"
             " upgrade lidstream, or name another database"

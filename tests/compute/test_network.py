@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import psycopg
+import pytest
 from small import own_line_stream, part, station_text, write_log
 from sqlalchemy import create_engine, text
 
@@ -53,6 +54,7 @@ def read(url: str, station: str) -> dict[str, Any]:
     return rows
 
 
+@pytest.mark.migrates
 def test_stations_that_come_at_once_do_not_touch_one_another(
     tmp_path: Path, database_url: str
 ) -> None:

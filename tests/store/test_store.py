@@ -38,6 +38,7 @@ def gap(due: int, flags: str = "lid_stuck_open") -> Result:
     return Result("gaps", ("C1", due), {"quality": 9, "flags": flags}, flags)
 
 
+@pytest.mark.migrates
 def test_the_migrations_make_the_tables_of_the_schema(database_url: str) -> None:
     with closing(open_store(database_url)) as store, store.reading() as connection:
         context = MigrationContext.configure(connection)
@@ -63,11 +64,13 @@ def test_connections_in_use_are_closed_when_they_come_back(
             driver.execute("SELECT 1")
 
 
+@pytest.mark.migrates
 def test_opening_again_changes_nothing(database_url: str) -> None:
     open_store(database_url).close()
     open_store(database_url).close()
 
 
+@pytest.mark.migrates
 def test_a_new_database_that_somebody_else_is_making_is_waited_for(tmp_path: Path) -> None:
     """SQLite refuses at once, without its busy timeout, to turn a file to its write-ahead log
     while another connection writes there for the first time.
@@ -83,6 +86,7 @@ def test_a_new_database_that_somebody_else_is_making_is_waited_for(tmp_path: Pat
     other.close()
 
 
+@pytest.mark.migrates
 def test_threads_make_new_databases_at_once(tmp_path: Path) -> None:
     """Alembic works on globals of its own; each database comes out whole all the same."""
     together = threading.Barrier(4)
