@@ -89,5 +89,5 @@ def wait(until: Callable[[], object], seconds: float = 90.0, about: object = "")
         if until():
             return
         # A look that reads a whole database must not take the processor from who fills it.
-        time.sleep(max(0.02, min(2.0 * (time.monotonic() - begun), 2.0)))
+        time.sleep(max(0.02, min(4.0 * (time.monotonic() - begun), 2.0)))
     raise AssertionError(f"not within {seconds} s: {about}")
