@@ -10,11 +10,10 @@ from stream.compute.closures.evaluate import (
     GasData,
     as_lid,
     gas_data_of,
-    stays_of,
     surely_closed_until,
 )
 from stream.compute.closures.points import Points
-from stream.compute.closures.ports import port_runs
+from stream.compute.closures.ports import port_runs, stays_of
 from stream.compute.closures.samples import analyzer_channels
 from stream.science.closures.lid import NO_RUNS
 from stream.science.closures.visits import PortVisit

@@ -32,7 +32,7 @@ from stream.compute.closures.physics import (
     water_judged,
 )
 from stream.compute.closures.points import Points, end_points, own_line_points, visit_points
-from stream.compute.closures.ports import PORT_HOLD_US, port_runs
+from stream.compute.closures.ports import PORT_HOLD_US, port_runs, stays_of
 from stream.compute.closures.rows import Event, Outcome, closure_result
 from stream.compute.closures.samples import (
     Samples,
@@ -50,13 +50,13 @@ from stream.compute.closures.seal import (
 )
 from stream.science.closures.lid import NO_RUNS, LidClosure, Runs
 from stream.science.closures.segments import lay_end_to_end
-from stream.science.closures.visits import PortVisit, port_visits
+from stream.science.closures.visits import PortVisit
 from stream.science.closures.window import Window, window_of
 from stream.science.flux.flux import Headspace, detection_limit, line_slope_se
 from stream.science.flux.soil_storage import bias_factors
 from stream.science.models import fit_model
 from stream.science.models.choice import choose
-from stream.station import Analyzer, Chamber, Station
+from stream.station import Analyzer, Station
 from stream.store.journal.journal import Journal, Series
 from stream.store.results.changes import Result, Row
 from stream.times import SECOND
@@ -108,14 +108,43 @@ def evaluate(
     past_stays = stays_of(
         analyzer, runs, [(events[i].chamber, lid) for i, lid in zip(known, past_lids, strict=True)]
     )
+    among = _among(analyzer, events, windows, past_lids, past_windows)
     points: dict[str, list[Points]] = {}
     earlier: list[dict[str, PreviousClosure]] = [{} for _ in events]
     for gas in analyzer.gases:
         view = gas_data_of(station, analyzer, gas, records, runs)
         points[gas] = view.points([e.lid for e in events], windows, stays)
-        for i, ended in zip(known, view.ends(past_lids, past_windows, past_stays), strict=True):
-            earlier[i][gas] = levels_of(ended)
+        rest = [k for k, j in enumerate(among) if j is None]
+        ends = view.ends(
+            [past_lids[k] for k in rest],
+            [past_windows[k] for k in rest],
+            [past_stays[k] for k in rest],
+        )
+        others = iter(ends)
+        for i, j in zip(known, among, strict=True):
+            earlier[i][gas] = levels_of(next(others) if j is None else points[gas][j])
     return results_of(station, analyzer, events, around, points, earlier)
+
+
+def _among(
+    analyzer: Analyzer,
+    events: Sequence[Event],
+    windows: Sequence[Window],
+    past_lids: Sequence[LidClosure],
+    past_windows: Sequence[Window],
+) -> list[int | None]:
+    """Which event is the closure before another, of a shared analyzer: there the ends of a
+    closure cost as much as all of it.
+    """
+    place = {
+        (e.chamber.id, e.lid.closed_us, e.lid.opened_us, w): i
+        for i, (e, w) in enumerate(zip(events, windows, strict=True))
+    }
+    after = [e for e in events if e.before is not None]
+    return [
+        place.get((e.chamber.id, lid.closed_us, lid.opened_us, w)) if analyzer.shared else None
+        for e, lid, w in zip(after, past_lids, past_windows, strict=True)
+    ]
 
 
 def as_lid(closed_us: int, opened_us: int) -> LidClosure:
@@ -216,26 +245,6 @@ def _read(
         for e, w in zip(events, windows, strict=True)
     ]
     return surroundings(station, sensors, places), records
-
-
-def stays_of(
-    analyzer: Analyzer, runs: Runs, closures: Sequence[tuple[Chamber, LidClosure]]
-) -> list[list[PortVisit]]:
-    """For each closure the visits to its port that overlap it; none without a selector."""
-    if not analyzer.shared:
-        return [[] for _ in closures]
-    until = int(runs.last[-1]) if len(runs) else 0
-    by_port: dict[int, list[PortVisit]] = {}
-    for visit in port_visits(runs, PORT_HOLD_US, until):
-        by_port.setdefault(visit.port, []).append(visit)
-    return [
-        [
-            v
-            for v in by_port.get(chamber.port if chamber.port is not None else -1, [])
-            if v.ended_us > lid.closed_us and v.started_us < lid.opened_us
-        ]
-        for chamber, lid in closures
-    ]
 
 
 @dataclass(frozen=True, slots=True)

@@ -108,8 +108,9 @@ def visit_values(
     mid = np.zeros(len(times), dtype=np.int64)
     for i in np.flatnonzero(points):
         part = tails.slice(int(i))
-        mean[i] = np.mean(tails.y[part])
-        mid[i] = origin[i] + round(float(np.mean(tails.t[part])) * 1e6)
+        # As np.mean, which takes three times as long over a dozen values.
+        mean[i] = np.add.reduce(tails.y[part]) / points[i]
+        mid[i] = origin[i] + round(float(np.add.reduce(tails.t[part]) / points[i]) * 1e6)
     own = np.where(fit.ok & (points > 3), fit.long_run, np.nan)
     floor = np.nan if precision is None else precision**2
     variance = np.fmax(own, floor)
