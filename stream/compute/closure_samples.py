@@ -6,19 +6,11 @@ from typing import Any, Final
 import numpy as np
 
 from stream.compute.closures.calibrate import calibrated
-from stream.compute.closures.evaluate import (
-    GasData,
-    as_lid,
-    gas_data_of,
-    stays_of,
-    surely_closed_until,
-)
+from stream.compute.closures.evaluate import GasData, as_lid, read_closures
 from stream.compute.closures.points import Points
-from stream.compute.closures.ports import port_runs
-from stream.compute.closures.samples import analyzer_channels
-from stream.science.closures.lid import NO_RUNS
+from stream.compute.closures.rows import Event
 from stream.science.closures.visits import PortVisit
-from stream.science.closures.window import Window, select, window_of
+from stream.science.closures.window import Window, select
 from stream.station import Station
 from stream.store.journal.journal import Journal
 from stream.times import SECOND
@@ -58,32 +50,15 @@ def samples_around(
     analyzer = station.analyzer(place.analyzer)
     if analyzer.sampling == "vials":
         return {}
-    rules = station.closure
     lid = replace(as_lid(closed_us, opened_us), open_gap_us=open_gap_us)
-    window = window_of(
-        closed_us,
-        surely_closed_until(station, lid),
-        round(rules.dead_band_s * SECOND),
-        round(rules.max_duration_s * SECOND),
-        round(analyzer.mixing_s * SECOND),
-    )
+    event = Event(place, lid, frozenset())
     around = round(_AROUND_S * SECOND)
+    read = read_closures(station, analyzer, [event], journal, around)
     wide = Window(closed_us - around, opened_us + around)
-    hold = analyzer.standard_hold_s if analyzer.standards else 60.0
-    after = round((analyzer.lag_s + analyzer.after_s) * SECOND)
-    channels = analyzer_channels(analyzer)
-    if analyzer.selector:
-        channels.add(analyzer.selector)
-    records = journal.read(
-        channels, wide.start_us - round(hold * SECOND), wide.stop_us + after + SECOND
-    )
-    runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
-    stays = stays_of(analyzer, runs, [(place, lid)])
     found = {}
-    for gas in analyzer.gases:
-        view = gas_data_of(station, analyzer, gas, records, runs)
-        (fitted,) = view.points([lid], [window], stays)
-        others = _others(view, window, wide, stays[0], closed_us)
+    for gas, (fitted,) in read.points([lid]).items():
+        view = read.views[gas]
+        others = _others(view, read.windows[0], wide, read.stays[0], closed_us)
         others = calibrated(others, lid, view.standards, analyzer, gas, areas=view.areas)
         found[gas] = {"fitted": _columns(fitted), "left_out": _columns(others)}
     return found
