@@ -1,0 +1,55 @@
+"""Tables as Arrow has them: typed columns that bear their unit and meaning."""
+
+from collections.abc import Sequence
+from datetime import date, datetime
+from typing import Any, Final
+
+import pyarrow as pa
+
+from stream.column import Column
+from stream.report.tables import Table
+
+TYPES: Final = {
+    "string": pa.string(),
+    "integer": pa.int64(),
+    "number": pa.float64(),
+    "datetime": pa.timestamp("us", tz="UTC"),
+    "date": pa.date32(),
+}
+"""Kind of a column → its type."""
+
+
+def schema_of(columns: Sequence[Column]) -> pa.Schema:
+    """Names and types, with unit and meaning as metadata."""
+    return pa.schema(
+        pa.field(d.name, TYPES[d.kind], metadata={"unit": d.unit, "meaning": d.sentence})
+        for d in columns
+    )
+
+
+def batch_of(
+    rows: Sequence[tuple[Any, ...]], columns: Sequence[Column], schema: pa.Schema
+) -> pa.RecordBatch:
+    """Some rows of a table as columns."""
+    arrays = [
+        pa.array([_cell(row[j], d.kind) for row in rows], TYPES[d.kind])
+        for j, d in enumerate(columns)
+    ]
+    return pa.record_batch(arrays, schema=schema)
+
+
+def arrow_table(table: Table) -> pa.Table:
+    """A whole table; its rows are read to the end."""
+    schema = schema_of(table.columns)
+    batches = [batch_of(rows, table.columns, schema) for rows in table.stretches()]
+    return pa.Table.from_batches(batches, schema)
+
+
+def _cell(value: Any, kind: str) -> Any:
+    if value is None or value == "":
+        return None if kind != "string" else value
+    if kind == "datetime":
+        return datetime.fromisoformat(value)
+    if kind == "date":
+        return date.fromisoformat(value)
+    return float(value) if kind == "number" else value
