@@ -276,6 +276,15 @@ VIALS: Final = (
     *("station", "campaign", "line", "vial", "chamber", "closed_at", "sampled_at", "gas"),
     *("mole_fraction", "mole_fraction_se", "injections"),
 )
+FITS: Final = (
+    *("gas", "model", "status", *_PAIR, "start_mole_fraction", "initial_slope_nmol_mol_s"),
+    *("r_squared", "noise_ratio"),
+)
+"""Every model's fit of one closure."""
+REVISIONS: Final = (
+    *("revision", "closed_at", "opened_at", "quality", "flags", "station_digest"),
+    *("software_version", "result_digest"),
+)
 _COMPARED: Final = (*_PAIR, "model", "model_reason", "points", "quality", "flags")
 REFUSED: Final = ("station", "source", "line", "reason", "text")
 DRIVERS: Final = (

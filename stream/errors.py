@@ -9,6 +9,7 @@ LidstreamError
 ├ CommandError          the command line asks for something that cannot be
 │ └ SelectionError      a gas, chamber or unit that is not there, of a table
 ├ QueryError            a call asks for something that is not there (a ValueError too)
+├ MissingLibrary        a call needs a library that is not installed (an ImportError too)
 └ StoreError            the database refuses
   ├ StoreRefused        it cannot hold what it was given; waiting does not mend that
   ├ RecordsDamaged      some records are not as they were stored
@@ -62,6 +63,10 @@ class QueryError(LidstreamError, ValueError):
     """A call asks for something that is not there."""
 
     exit_code = 2
+
+
+class MissingLibrary(LidstreamError, ImportError):
+    """A call needs a general library that is not installed."""
 
 
 class SourceError(LidstreamError):

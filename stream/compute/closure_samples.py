@@ -17,7 +17,7 @@ from stream.times import SECOND
 
 _AROUND_S: Final = 60.0
 _MOST: Final = 4000
-"""Samples of a gas; more are thinned evenly."""
+"""Samples of a gas that a screen shows."""
 
 
 def samples_around(
@@ -27,6 +27,7 @@ def samples_around(
     closed_us: int,
     opened_us: int,
     open_gap_us: int = 0,
+    most: int = _MOST,
 ) -> dict[str, dict[str, Any]]:
     """What was fitted, and what was recorded from a minute before to a minute after.
 
@@ -38,6 +39,8 @@ def samples_around(
     chamber : str
     closed_us, opened_us, open_gap_us : int
         Of the closure, and how uncertain its opening is [µs].
+    most : int
+        Samples of a gas; more are thinned evenly.
 
     Returns
     -------
@@ -60,7 +63,7 @@ def samples_around(
         view = read.views[gas]
         others = _others(view, read.windows[0], wide, read.stays[0], closed_us)
         others = calibrated(others, lid, view.standards, analyzer, gas, areas=view.areas)
-        found[gas] = {"fitted": _columns(fitted), "left_out": _columns(others)}
+        found[gas] = {"fitted": _columns(fitted, most), "left_out": _columns(others, most)}
     return found
 
 
@@ -82,6 +85,6 @@ def _others(
     return Points(t, dry[mine], np.ones_like(t), False, 1.0, window.stop_us, float("nan"))
 
 
-def _columns(points: Points) -> dict[str, list[float]]:
-    thin = slice(None, None, max(1, -(-len(points.t) // _MOST)))
+def _columns(points: Points, most: int) -> dict[str, list[float]]:
+    thin = slice(None, None, max(1, -(-len(points.t) // most)))
     return {"t": points.t[thin].tolist(), "y": points.y[thin].tolist()}

@@ -102,7 +102,7 @@ def closures(station: Station, reader: Reader, selection: Selection) -> Table:
     def rows() -> Iterator[tuple[Any, ...]]:
         # Two ordered streams of one station: few enough rows to be sorted in memory.
         for r in sorted(each(), key=lambda r: (r["chamber"], r["closed_us"])):
-            yield tuple(_cell(r, c) for c in found)
+            yield tuple(cell_of(r, c) for c in found)
 
     return Table(found, rows())
 
@@ -132,10 +132,11 @@ def _missed(station: Station, reader: Reader, selection: Selection) -> Iterator[
 def table_of(names: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> Table:
     """A table of declared columns from rows as the database has them."""
     found = columns.columns(names)
-    return Table(found, (tuple(_cell(r, c) for c in found) for r in rows))
+    return Table(found, (tuple(cell_of(r, c) for c in found) for r in rows))
 
 
-def _cell(row: Mapping[str, Any], column: Column) -> Any:
+def cell_of(row: Mapping[str, Any], column: Column) -> Any:
+    """What a column shows of a row of the database; times as text."""
     value = row.get(column.key)
     return rfc3339(value) if column.kind == "datetime" and value is not None else value
 
