@@ -6,13 +6,13 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from stream.api.asking import per_nmol
 from stream.api.fit_result import FitResult
 from stream.compute.closures.fits import fit_and_choose
 from stream.compute.closures.points import Points
 from stream.errors import QueryError
 from stream.science.flux.constants import ZERO_CELSIUS_K
 from stream.science.flux.flux import detection_limit, dry_air_per_area, slope_to_flux
-from stream.science.flux.units import flux_unit
 from stream.science.models import MODELS, STATUS_WORDS, Fit, FitStatus
 from stream.science.models.choice import REASON_WORDS, Choice, Reason
 
@@ -76,12 +76,7 @@ def flux(
     >>> stream.flux(slopes, 0.0375, 0.25, 20.0, 101_325.0, gas="N2O", unit="g N ha-1 d-1").round(2)
     array([15.09, 30.19])
     """
-    try:
-        known = flux_unit(unit)
-        k = 1.0 if unit == "nmol m-2 s-1" else known.per_nmol(gas or "")
-    except ValueError as error:
-        more = "" if gas else "; say which gas, as in gas='N2O'"
-        raise QueryError(f"unit: {error}{more}") from None
+    k = per_nmol(unit, gas or "")
     try:
         found = slope_to_flux(
             np.asarray(slope, dtype=float),

@@ -8,6 +8,8 @@ from typing import Any, Final, ParamSpec, TypeVar
 
 from stream.errors import CommandError, QueryError, SelectionError, StationFileError
 from stream.report.tables import Selection
+from stream.science.flux.constants import MOLAR_MASS
+from stream.science.flux.units import flux_unit
 from stream.station import Station, read_clock
 from stream.store.results.readers import Period
 from stream.times import to_micros
@@ -149,6 +151,25 @@ def selection(
     """What a table is asked for."""
     period = Period.between(*bounds(station, start, stop))
     return Selection(period, names(gas), names(chamber), unit, qualities(quality))
+
+
+def per_nmol(unit: str, gas: str) -> float:
+    """One nmol m⁻² s⁻¹ of a gas in another unit of flux.
+
+    Raises
+    ------
+    QueryError
+        The unit is not one, does not apply to the gas, or needs one that is known.
+    """
+    if unit.strip() == "nmol m-2 s-1":
+        return 1.0
+    try:
+        return flux_unit(unit).per_nmol(gas)
+    except ValueError as error:
+        raise QueryError(f"unit: {error}") from None
+    except KeyError:
+        known = f"{', '.join(MOLAR_MASS)}"
+        raise QueryError(f"unit {unit!r}: say of which gas, as in gas='N2O'; {known}") from None
 
 
 def settings_of(given: Mapping[str, Any]) -> dict[str, dict[str, Any]]:

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from stream.api.asking import per_nmol
 from stream.api.text import Text, summary_of
 from stream.errors import QueryError
-from stream.science.flux.units import flux_unit
 from stream.science.models import MODELS
 
 if TYPE_CHECKING:
@@ -218,10 +218,7 @@ class FitResult:
         QueryError
             The unit is not one, or does not apply to the gas.
         """
-        try:
-            k = flux_unit(unit).per_nmol(self.gas)
-        except ValueError as error:
-            raise QueryError(f"unit: {error}") from None
+        k = per_nmol(unit, self.gas)
         return Flux(self.flux * k, self.flux_se * k, self.detection_limit * k, unit)
 
     def compare(self) -> "pd.DataFrame":

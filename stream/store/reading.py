@@ -1,7 +1,8 @@
 """Opening a database to read it beside a service: nothing is written, nothing is held."""
 
-import os
 import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final
 from urllib.parse import quote
@@ -12,7 +13,7 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.pool import NullPool
 
 from stream import __version__
-from stream.errors import StoreCorrupt, StoreError
+from stream.errors import StoreBusy, StoreCorrupt, StoreError
 from stream.secret import shown_url
 from stream.store.connect import (
     BUSY_S,
@@ -60,6 +61,33 @@ def open_reading(url: str) -> Store:
     return store
 
 
+class _ReadConnection(sqlite3.Connection):
+    """Knows whether the file was read as if nobody could write it, and as what it stood there."""
+
+    path: Path
+    stood: tuple[int, int] | None = None
+
+
+class _FileStore(Store):
+    """An SQLite file that is read."""
+
+    @contextmanager
+    def reading(self) -> Iterator[Connection]:
+        """A connection for reading: all its queries see the same commit.
+
+        Raises
+        ------
+        StoreBusy
+            The file was changed meanwhile, by somebody who was not there at the beginning.
+        """
+        with super().reading() as connection:
+            driver = connection.connection.driver_connection
+            yield connection
+            assert isinstance(driver, _ReadConnection)
+            if driver.stood is not None and driver.stood != _stands(driver.path):
+                raise StoreBusy(f"{self.shown}: the database was changed meanwhile; ask again")
+
+
 def _sqlite(url: URL, shown: str) -> Store:
     path = Path(str(url.database)).resolve()
 
@@ -72,27 +100,36 @@ def _sqlite(url: URL, shown: str) -> Store:
     def _begin(connection: Connection) -> None:
         connection.exec_driver_sql("BEGIN")
 
-    return Store(engine, shown, Patience(engine, BUSY_S))
+    return _FileStore(engine, shown, Patience(engine, BUSY_S))
 
 
 def _connect(path: Path) -> sqlite3.Connection:
-    """A connection that cannot write.
+    """A connection that cannot write, nor leave a file behind.
 
-    SQLite's log needs a file of shared memory beside the database while anybody reads. On a
-    disk that cannot be written, and with no log there, the file is all there is.
+    Where somebody has the database open, its log lies beside it, and it is shared with them.
+    Where there is no log, SQLite would make one, which could then be nobody's but ours and
+    keep a service out. The whole database is in its file then, and stays as it is until a
+    log has been made and brought in, which shows.
     """
-    name = quote(str(path))
-    still = not os.access(path.parent, os.W_OK) and not Path(f"{path}-wal").exists()
-    options = "mode=ro&immutable=1" if still else "mode=ro"
+    alone = not Path(f"{path}-wal").exists()
     found = sqlite3.connect(
-        f"file:{name}?{options}",
+        f"file:{quote(str(path))}?mode=ro{'&immutable=1' if alone else ''}",
         uri=True,
         timeout=BUSY_S,
         isolation_level=None,
         check_same_thread=False,
+        factory=_ReadConnection,
     )
+    found.path = path
+    found.stood = _stands(path) if alone else None
     found.execute("PRAGMA query_only = ON")
     return found
+
+
+def _stands(path: Path) -> tuple[int, int]:
+    """Size of a file and when it was changed [ns]."""
+    found = path.stat()
+    return found.st_size, found.st_mtime_ns
 
 
 def _server(url: URL, shown: str) -> Store:
