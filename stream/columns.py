@@ -3,264 +3,237 @@ columns each table has, in which order. Tables, files, pages and documents read 
 """
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from typing import Final, Literal
+from dataclasses import replace
+from typing import Final
 
-from stream.science.flux.units import sign, udunits
+from stream.column import Column, moment, number, text, whole
+from stream.science.flux.units import udunits
 
-Kind = Literal["string", "integer", "number", "datetime", "date"]
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column.
-
-    Attributes
-    ----------
-    name : str
-        As others rely on it.
-    kind : str
-        ``datetime`` is RFC 3339 in UTC, ``date`` a day at the station.
-    unit : str
-        As UDUNITS reads it; empty where there is none.
-    label : str
-        For a screen, in lower case.
-    sentence : str
-        What it is, for those who were not there.
-    stored : str
-        Its name in the database, where that is another.
-    model : str
-        The model whose number it is; empty where it is that of the model reported.
-    """
-
-    name: str
-    kind: Kind
-    unit: str
-    label: str
-    sentence: str
-    stored: str = ""
-    model: str = ""
-
-    @property
-    def key(self) -> str:
-        """Where its value lies in a row from the database."""
-        return self.stored or self.name
-
-    @property
-    def heading(self) -> str:
-        """Label and unit, for the head of a table or an axis."""
-        return ", ".join(part for part in (self.label, sign(self.unit)) if part)
-
-
-def _text(name: str, label: str, sentence: str, stored: str = "") -> Column:
-    return Column(name, "string", "", label, sentence, stored)
-
-
-def _whole(name: str, label: str, sentence: str) -> Column:
-    return Column(name, "integer", "", label, sentence)
-
-
-def _moment(name: str, label: str, sentence: str, stored: str = "") -> Column:
-    return Column(name, "datetime", "", label, sentence, stored)
-
-
-def _number(name: str, unit: str, label: str, sentence: str, stored: str = "") -> Column:
-    return Column(name, "number", unit, label, sentence, stored)
-
-
-_FLUX: Final = "nmol m-2 s-1"
+FLUX: Final = "nmol m-2 s-1"
+"""The unit of fluxes as they are stored."""
 
 _DECLARED: Final = (
     # What and where.
-    _text("station", "station", "Station."),
-    _text("chamber", "chamber", "Chamber."),
-    _text("plot", "plot", "Plot."),
-    _text("block", "block", "Block of the experiment."),
-    _text("treatment", "treatment", "Treatment."),
-    _text("position", "position", "Position in the field."),
-    _text("gas", "gas", "Gas."),
-    _text("analyzer", "analyzer", "Analyzer."),
-    _text("kind", "kind", "closure, or gap for one that was due and did not come."),
-    _text("level", "level", "plot or treatment."),
+    text("station", "station", "Station."),
+    text("chamber", "chamber", "Chamber."),
+    text("plot", "plot", "Plot."),
+    text("block", "block", "Block of the experiment."),
+    text("treatment", "treatment", "Treatment."),
+    text("position", "position", "Position in the field."),
+    text("gas", "gas", "Gas."),
+    text("analyzer", "analyzer", "Analyzer."),
+    text("kind", "kind", "closure, or gap for one that was due and did not come."),
+    text("level", "level", "plot or treatment."),
     # When.
-    _moment("closed_at", "lid closed", "When the lid closed, UTC.", "closed_us"),
-    _moment("opened_at", "lid opened", "When the lid opened, UTC.", "opened_us"),
-    _moment("mid_at", "middle", "Middle of the closure, UTC.", "mid_us"),
-    _moment("time", "time", "When it was recorded, UTC."),
-    _moment("hour_at", "hour", "Beginning of the hour, UTC."),
+    moment("closed_at", "lid closed", "When the lid closed, UTC.", "closed_us"),
+    moment("opened_at", "lid opened", "When the lid opened, UTC.", "opened_us"),
+    moment("mid_at", "middle", "Middle of the closure, UTC.", "mid_us"),
+    moment("time", "time", "When it was recorded, UTC."),
+    moment("hour_at", "hour", "Beginning of the hour, UTC."),
     Column("day", "date", "", "day", "Day at the station, by standard time."),
     Column("from", "date", "", "first day", "First day."),
     Column("to", "date", "", "last day", "Last day."),
     # The flux and how it was found.
-    _number("flux_nmol_m2_s", _FLUX, "flux", "Flux, positive from soil to air."),
-    _number(
-        *("flux_se_nmol_m2_s", _FLUX, "standard error"),
+    number("flux_nmol_m2_s", FLUX, "flux", "Flux, positive from soil to air."),
+    number(
+        *("flux_se_nmol_m2_s", FLUX, "standard error"),
         "Standard error of the flux: of the fit, and of height, area, temperature and pressure.",
     ),
-    _number(
-        *("detection_limit_nmol_m2_s", _FLUX, "detection limit"),
+    number(
+        *("detection_limit_nmol_m2_s", FLUX, "detection limit"),
         "Smallest flux that this closure could tell from none.",
     ),
-    _text("model", "model", "Model whose flux is reported."),
-    _text("model_reason", "why that model", "Why that model."),
-    _text("status", "fit", "What became of the fit."),
-    _whole("points", "points", "Points that were fitted."),
-    _number(
+    text("model", "model", "Model whose flux is reported."),
+    text("model_reason", "why that model", "Why that model."),
+    text("status", "fit", "What became of the fit."),
+    whole("points", "points", "Points that were fitted."),
+    number(
         *("window_start_s", "s", "window from"),
         "Time of the first fitted point, after the lid closed.",
     ),
-    _number(
+    number(
         *("window_end_s", "s", "window to"),
         "Time of the last fitted point, after the lid closed.",
     ),
-    _number(
+    number(
         *("start_mole_fraction", "nmol mol-1", "start"),
         "Dry mole fraction under the lid at the moment it closed, by the model.",
     ),
-    _number("r_squared", "1", "R²", "Share of the variance that the model explains."),
-    _number(
+    number("r_squared", "1", "R²", "Share of the variance that the model explains."),
+    number(
         *("initial_slope_nmol_mol_s", "nmol mol-1 s-1", "initial slope"),
         "Rate of change of the dry mole fraction at the moment the lid closed.",
         "slope_nmol_mol_s",
     ),
-    _number(
+    number(
         *("residual_sd_nmol_mol", "nmol mol-1", "scatter"),
         "Standard deviation of the points about the model.",
     ),
-    _number(
+    number(
         *("noise_ratio", "1", "noise ratio"),
         "Long-run over plain variance of the residuals: above 1 where neighbours go together.",
     ),
-    _number(
+    number(
         *("calibration_gain", "1", "calibration"),
         "Factor by which standard gases corrected the mole fractions.",
     ),
-    _number(
+    number(
         *("chamber_bias_factor", "1", "storage factor"),
         "Factor that allows for gas stored in the soil under the chamber.",
     ),
     # The closure and the air in it.
-    _number("height_m", "m", "headspace height", "Mean height of the headspace above the soil."),
-    _number(
+    number("height_m", "m", "headspace height", "Mean height of the headspace above the soil."),
+    number(
         *("volume_m3", "m3", "volume, tubing and cell included"),
         "Volume of the headspace, tubing and cell included.",
     ),
-    _number("area_m2", "m2", "area", "Area of soil under the chamber."),
-    _number(
+    number("area_m2", "m2", "area", "Area of soil under the chamber."),
+    number(
         *("air_temperature_c", "degree_Celsius", "headspace temperature"),
         "Mean temperature of the air in the headspace.",
     ),
-    _number("pressure_pa", "Pa", "pressure", "Mean pressure of the air."),
-    _number("soil_temperature_c", "degree_Celsius", "soil temperature", "Temperature of the soil."),
-    _number(
+    number("pressure_pa", "Pa", "pressure", "Mean pressure of the air."),
+    number("soil_temperature_c", "degree_Celsius", "soil temperature", "Temperature of the soil."),
+    number(
         *("soil_moisture_m3_m3", "m3 m-3", "soil moisture"),
         "Volume of water in a volume of soil.",
     ),
-    _number("wfps", "1", "water-filled pore space", "Share of the soil's pores filled by water."),
-    _number(
+    number("wfps", "1", "water-filled pore space", "Share of the soil's pores filled by water."),
+    number(
         *("water_mol_mol", "mol mol-1", "water vapour"),
         "Mean mole fraction of water vapour in moist air.",
     ),
-    _number(
+    number(
         *("close_gap_s", "s", "between the last open and the first closed record"),
         "Time between the last record of an open lid and the first of a closed one.",
     ),
-    _number(
+    number(
         *("open_gap_s", "s", "between the last closed and the first open record"),
         "Time between the last record of a closed lid and the first of an open one.",
     ),
-    _number("moving_s", "s", "lid moving before it closed", "How long the lid moved to close."),
-    _whole("bounces", "bounces of the lid", "Interruptions of the closed lid that were bridged."),
+    number("moving_s", "s", "lid moving before it closed", "How long the lid moved to close."),
+    whole("bounces", "bounces of the lid", "Interruptions of the closed lid that were bridged."),
     # How good it is, and where it comes from.
-    _whole(
+    whole(
         "quality", "quality", "1 good, 2 not evaluated, 3 suspect, 4 bad, 9 missing (IOC 54:V3)."
     ),
-    _text("flags", "flags", "Blank-separated words; see the table of flags."),
-    _whole("revision", "revision", "Which version of the result."),
-    _text(
+    text("flags", "flags", "Blank-separated words; see the table of flags."),
+    whole("revision", "revision", "Which version of the result."),
+    text(
         *("station_digest", "digest of the station file"),
         "Digest of what in the station file bears on a flux.",
     ),
-    _text("software_version", "software version", "Version of lidstream."),
-    _text("result_digest", "digest of this result", "Digest of every number of the result."),
+    text("software_version", "software version", "Version of lidstream."),
+    text("result_digest", "digest of this result", "Digest of every number of the result."),
     # Refused lines.
-    _text("source", "source", "File or topic."),
-    _whole("line", "line", "Line of the file, counted from 1; 0 for the file as a whole."),
-    _text("reason", "reason", "Why the line, or a cell of it, was not taken."),
-    _text("text", "text", "The line as it stood, shortened."),
+    text("source", "source", "File or topic."),
+    whole("line", "line", "Line of the file, counted from 1; 0 for the file as a whole."),
+    text("reason", "reason", "Why the line, or a cell of it, was not taken."),
+    text("text", "text", "The line as it stood, shortened."),
+    # The field log.
+    whole("number", "number", "Number of the entry."),
+    moment("noted_at", "time", "When it happened, UTC.", "at_us"),
+    moment("until_at", "until", "Until when it lasted, UTC.", "until_us"),
+    text("note", "kind of entry", "Kind of the entry."),
+    number("amount", "1", "amount", "Amount, in the unit that amount_unit names."),
+    text("amount_unit", "unit", "Unit of the amount."),
+    text("entry", "entry", "What the entry says."),
+    text("author", "author", "Who made the entry."),
+    moment("written_at", "written", "When the entry was made, UTC.", "written_us"),
+    whole("retracts", "retracts", "Number of the entry that this one retracts or corrects."),
+    # Gas samples in vials.
+    text("campaign", "campaign", "Table of vials that the gas sample stands in."),
+    text("vial", "vial", "Vial."),
+    moment("sampled_at", "sampled", "When the gas sample was taken, UTC.", "sampled_us"),
+    number(
+        *("mole_fraction", "nmol mol-1", "mole fraction"),
+        "Dry mole fraction in the vial, in terms of the standard gases; dilution not undone.",
+    ),
+    number(
+        *("mole_fraction_se", "nmol mol-1", "standard error"),
+        "Standard error of the mole fraction.",
+    ),
+    whole("injections", "injections", "Injections that the mole fraction is the mean of."),
+    # One closure.
+    number("seconds", "s", "time since closing", "Time at the inlet since the lid closed."),
+    text("used", "used", "yes for a data point that is fitted, no for one that is not."),
+    number(
+        *("difference_nmol_m2_s", FLUX, "difference"),
+        "Flux with the settings that are tried, less the stored flux.",
+    ),
     # Days, and what may drive the flux.
-    _number("coverage", "1", "covered", "Share of the time that fluxes near enough cover."),
-    _whole("fluxes", "fluxes", "Fluxes measured on the day."),
-    _number("rain_mm", "mm", "rain", "Rain and irrigation of the day."),
-    _number("days_since_rain", "d", "time since rain", "Days since the last day with rain."),
-    _number(
+    number("coverage", "1", "covered", "Share of the time that fluxes near enough cover."),
+    whole("fluxes", "fluxes", "Fluxes measured on the day."),
+    number("rain_mm", "mm", "rain", "Rain and irrigation of the day."),
+    number("days_since_rain", "d", "time since rain", "Days since the last day with rain."),
+    number(
         *("days_since_fertilizer", "d", "time since fertilizer"),
         "Days since fertilizer was last spread.",
     ),
-    _whole("plots", "plots", "Plots that the number is the mean of."),
-    _number(
+    whole("plots", "plots", "Plots that the number is the mean of."),
+    number(
         *("area_measured", "1", "area measured"),
         "Share of the field's area whose positions were measured.",
     ),
     # The season.
-    _text("element", "element", "Element that totals are counted as."),
-    _number("total_kg_ha", "kg ha-1", "total", "Emission from the first day to the last."),
-    _number("total_se_kg_ha", "kg ha-1", "standard error", "Standard error of the total."),
-    _number("total_low_kg_ha", "kg ha-1", "from", "Lower end of the total's interval."),
-    _number("total_high_kg_ha", "kg ha-1", "to", "Upper end of the total's interval."),
-    _number("filled_share", "1", "filled", "Share of the total that gap filling supplied."),
-    _text("gap_filling", "gap filling", "How gaps were filled."),
-    _number(
-        *("gap_rmse_nmol_m2_s", _FLUX, "error of filling"),
+    text("element", "element", "Element that totals are counted as."),
+    number("total_kg_ha", "kg ha-1", "total", "Emission from the first day to the last."),
+    number("total_se_kg_ha", "kg ha-1", "standard error", "Standard error of the total."),
+    number("total_low_kg_ha", "kg ha-1", "from", "Lower end of the total's interval."),
+    number("total_high_kg_ha", "kg ha-1", "to", "Upper end of the total's interval."),
+    number("filled_share", "1", "filled", "Share of the total that gap filling supplied."),
+    text("gap_filling", "gap filling", "How gaps were filled."),
+    number(
+        *("gap_rmse_nmol_m2_s", FLUX, "error of filling"),
         "Root mean square error of gap filling in artificial gaps.",
     ),
-    _number(
-        *("gap_bias_nmol_m2_s", _FLUX, "bias of filling"),
+    number(
+        *("gap_bias_nmol_m2_s", FLUX, "bias of filling"),
         "Mean error of gap filling in artificial gaps.",
     ),
-    _number(
+    number(
         *("emission_factor_percent", "%", "emission factor"),
         "Share of the applied nitrogen that was emitted, less that of the reference.",
     ),
-    _number(
+    number(
         *("emission_factor_se_percent", "%", "standard error"),
         "Standard error of the emission factor.",
     ),
-    _number("per_yield_kg_t", "kg t-1", "per yield", "Emission for each tonne harvested."),
-    _number(
+    number("per_yield_kg_t", "kg t-1", "per yield", "Emission for each tonne harvested."),
+    number(
         *("per_yield_se_kg_t", "kg t-1", "standard error"),
         "Standard error of the emission per yield.",
     ),
-    _number(
+    number(
         *("co2_equivalent_kg_ha", "kg ha-1", "CO₂ equivalent"),
         "Mass of carbon dioxide with the same warming over 100 years.",
     ),
-    _number(
+    number(
         *("co2_equivalent_se_kg_ha", "kg ha-1", "standard error"),
         "Standard error of the carbon dioxide equivalent.",
     ),
-    _text("gwp", "warming potentials", "Assessment whose warming potentials were used."),
-    _number(
+    text("gwp", "warming potentials", "Assessment whose warming potentials were used."),
+    number(
         *("less_reference_kg_ha", "kg ha-1", "less the reference"),
         "Total less that of the reference treatment.",
     ),
-    _number(
+    number(
         *("less_reference_low_kg_ha", "kg ha-1", "from"),
         "Lower end of the interval of the difference.",
     ),
-    _number(
+    number(
         *("less_reference_high_kg_ha", "kg ha-1", "to"),
         "Upper end of the interval of the difference.",
     ),
-    _number(
+    number(
         *("less_reference_p", "1", "p"),
         "Probability of such a difference, or a larger one, if there were none.",
     ),
-    _text(
+    text(
         *("less_reference_way", "compared by"),
         "blocks: blocks allowed for; welch: unequal variances.",
     ),
-    _text(
+    text(
         *("missing_positions", "positions missing"),
         "Positions without a flux, for which there is no total.",
     ),
@@ -272,8 +245,8 @@ COLUMNS: Final = {c.name: c for c in _DECLARED}
 PLACE: Final = ("plot", "block", "treatment", "position")
 _ORIGIN: Final = ("quality", "flags", "revision", "station_digest", "software_version")
 _PAIR: Final = ("flux_nmol_m2_s", "flux_se_nmol_m2_s")
-AS_FLUX: Final = frozenset(c.name for c in _DECLARED if c.unit == _FLUX)
-"""Columns that ``--unit`` converts."""
+AS_FLUX: Final = frozenset(c.name for c in _DECLARED if c.unit == FLUX)
+"""Columns that a unit converts."""
 _OF_FLUXES: Final = (
     *("station", "chamber", *PLACE, "gas", "closed_at", "opened_at", "mid_at"),
     *(*_PAIR, "detection_limit_nmol_m2_s", "model", "model_reason", "points"),
@@ -291,6 +264,28 @@ CLOSURES: Final = (
     *("soil_temperature_c", "soil_moisture_m3_m3", "wfps", "water_mol_mol", "close_gap_s"),
     *("open_gap_s", "moving_s", "bounces", *_ORIGIN),
 )
+GAPS: Final = (
+    *("station", "chamber", "closed_at", "analyzer", *PLACE, "quality", "flags", "revision"),
+)
+"""Of closures that did not happen; ``closed_at`` is when one was due."""
+NOTES: Final = (
+    *("station", "number", "noted_at", "until_at", "note", "chamber", "plot", "treatment"),
+    *("amount", "amount_unit", "entry", "author", "written_at", "retracts"),
+)
+VIALS: Final = (
+    *("station", "campaign", "line", "vial", "chamber", "closed_at", "sampled_at", "gas"),
+    *("mole_fraction", "mole_fraction_se", "injections"),
+)
+FITS: Final = (
+    *("gas", "model", "status", *_PAIR, "start_mole_fraction", "initial_slope_nmol_mol_s"),
+    *("r_squared", "noise_ratio"),
+)
+"""Every model's fit of one closure."""
+REVISIONS: Final = (
+    *("revision", "closed_at", "opened_at", "quality", "flags", "station_digest"),
+    *("software_version", "result_digest"),
+)
+_COMPARED: Final = (*_PAIR, "model", "model_reason", "points", "quality", "flags")
 REFUSED: Final = ("station", "source", "line", "reason", "text")
 DRIVERS: Final = (
     *("soil_temperature_c", "wfps", "soil_moisture_m3_m3"),
@@ -336,7 +331,7 @@ def columns(names: Iterable[str]) -> tuple[Column, ...]:
 
 
 def fluxes(
-    models: Iterable[str], ending: str = "nmol_m2_s", unit: str = _FLUX
+    models: Iterable[str], ending: str = "nmol_m2_s", unit: str = FLUX
 ) -> tuple[Column, ...]:
     """The columns of the table of fluxes.
 
@@ -351,7 +346,23 @@ def fluxes(
     pairs = (_of_model(COLUMNS[name], m) for m in models for name in _PAIR)
     status = (_of_model(COLUMNS["status"], m) for m in models)
     found = (*columns(_OF_FLUXES), *pairs, *columns(_OF_FITS), *status)
-    return (*(_in_unit(c, ending, unit) for c in found), COLUMNS["chamber_bias_factor"])
+    return (*(in_unit(c, ending, unit) for c in found), COLUMNS["chamber_bias_factor"])
+
+
+def comparison() -> tuple[Column, ...]:
+    """The columns of stored fluxes beside those that other settings give."""
+    pairs = (pair for name in _COMPARED for pair in (COLUMNS[name], _tried(COLUMNS[name])))
+    known = ("station", "chamber", *PLACE, "gas", "closed_at")
+    return (*columns(known), *pairs, COLUMNS["difference_nmol_m2_s"])
+
+
+def _tried(column: Column) -> Column:
+    return replace(
+        column,
+        name=f"{column.name}_tried",
+        label=f"{column.label}, tried",
+        sentence=f"{column.sentence.rstrip('.')}, with the settings that are tried.",
+    )
 
 
 def _of_model(column: Column, model: str) -> Column:
@@ -365,8 +376,9 @@ def _of_model(column: Column, model: str) -> Column:
     )
 
 
-def _in_unit(column: Column, ending: str, unit: str) -> Column:
-    if column.unit != _FLUX:
+def in_unit(column: Column, ending: str, unit: str) -> Column:
+    """A column that is a flux, in another unit; any other as it is."""
+    if column.unit != FLUX:
         return column
     name = column.name.replace("nmol_m2_s", ending)
     return replace(column, name=name, unit=unit, stored=column.key)
@@ -374,4 +386,4 @@ def _in_unit(column: Column, ending: str, unit: str) -> Column:
 
 def channel(name: str, unit: str) -> Column:
     """The column of a recorded channel, in the unit that the station file gives it."""
-    return _number(name, udunits(unit), name, f"Channel {name}.")
+    return number(name, udunits(unit), name, f"Channel {name}.")

@@ -7,6 +7,9 @@ LidstreamError
 │ └ SourceWaits         it can be read once the station file says more
 ├ RecordError           one bad line or pack: goes to quarantine, never up
 ├ CommandError          the command line asks for something that cannot be
+│ └ SelectionError      a gas, chamber or unit that is not there, of a table
+├ QueryError            a call asks for something that is not there (a ValueError too)
+├ MissingLibrary        a call needs a library that is not installed (an ImportError too)
 └ StoreError            the database refuses
   ├ StoreRefused        it cannot hold what it was given; waiting does not mend that
   ├ RecordsDamaged      some records are not as they were stored
@@ -40,6 +43,30 @@ class CommandError(LidstreamError):
     """The command line asks for something that cannot be."""
 
     exit_code = 2
+
+
+class SelectionError(CommandError):
+    """A table is asked for a gas, chamber or unit that is not there, or does not fit.
+
+    Attributes
+    ----------
+    plain : str
+        What is wrong, for who asked by a call and not by options of the command line.
+    """
+
+    def __init__(self, option: str, problem: str, advice: str = "", call: str = "") -> None:
+        super().__init__(f"--{option}{problem}{advice}")
+        self.plain = f"{option}{problem}{call or advice}"
+
+
+class QueryError(LidstreamError, ValueError):
+    """A call asks for something that is not there."""
+
+    exit_code = 2
+
+
+class MissingLibrary(LidstreamError, ImportError):
+    """A call needs a general library that is not installed."""
 
 
 class SourceError(LidstreamError):

@@ -7,6 +7,7 @@ import pytest
 from cf_units import Unit
 
 from stream import columns
+from stream.column import Column
 from stream.science.flux.units import sign
 from stream.store import schema
 
@@ -19,7 +20,11 @@ INTERNAL = {
     *("slope_se_nmol_mol_s", "curvature", "curvature_se", "rss", "criterion"),
 }
 RESULTS = ("closures", "fluxes", "model_fits", "visits", "standard_visits", "gaps")
-SPELL = {PACKAGE / "columns.py", PACKAGE / "store" / "schema.py"}
+SPELL = {
+    PACKAGE / "columns.py",
+    PACKAGE / "store" / "schema.py",
+    PACKAGE / "manual" / "sheet.py",  # a sheet to be filled in the field
+}
 
 
 @pytest.mark.parametrize("name", RESULTS)
@@ -52,7 +57,7 @@ def test_a_table_of_columns_stands_nowhere_else() -> None:
 
 
 @pytest.mark.parametrize("column", columns.COLUMNS.values(), ids=columns.COLUMNS)
-def test_a_column_says_what_it_is(column: columns.Column) -> None:
+def test_a_column_says_what_it_is(column: Column) -> None:
     """Units by UDUNITS (cf-units, an independent reader of the CF conventions' units)."""
     assert column.sentence.endswith(".")
     assert column.label
@@ -62,7 +67,9 @@ def test_a_column_says_what_it_is(column: columns.Column) -> None:
         assert not Unit(column.unit).is_unknown()
 
 
-@pytest.mark.parametrize("name", ["CLOSURES", "REFUSED", "DAILY", "HOURLY", "FIELD", "SEASON"])
+@pytest.mark.parametrize(
+    "name", ["CLOSURES", "GAPS", "REFUSED", "DAILY", "HOURLY", "FIELD", "SEASON", "NOTES", "VIALS"]
+)
 def test_tables_are_made_of_declared_columns(name: str) -> None:
     names = getattr(columns, name)
     assert len(set(names)) == len(names)

@@ -27,7 +27,7 @@ ONLY_IN = {
     "alembic": {"store"},
     "psycopg": {"store"},
     "numba": {"science"},
-    "scipy": {"science", "field", "demo"},
+    "scipy": {"api", "science", "field", "demo"},
     "pyarrow": {"ingest", "store", "report", "demo"},
     "sklearn": {"field"},
     "threadpoolctl": {"field"},
@@ -47,7 +47,7 @@ ONLY_IN = {
     "jinja2": {"manual", "report", "web"},
     "starlette": {"web", "service"},
     "uvicorn": {"web"},
-    "matplotlib": {"report"},
+    "matplotlib": {"api", "report"},
 }
 """General libraries → the rooms that know them."""
 

@@ -6,25 +6,18 @@ from typing import Any, Final
 import numpy as np
 
 from stream.compute.closures.calibrate import calibrated
-from stream.compute.closures.evaluate import (
-    GasData,
-    as_lid,
-    gas_data_of,
-    surely_closed_until,
-)
+from stream.compute.closures.evaluate import GasData, as_lid, read_closures
 from stream.compute.closures.points import Points
-from stream.compute.closures.ports import port_runs, stays_of
-from stream.compute.closures.samples import analyzer_channels
-from stream.science.closures.lid import NO_RUNS
+from stream.compute.closures.rows import Event
 from stream.science.closures.visits import PortVisit
-from stream.science.closures.window import Window, select, window_of
+from stream.science.closures.window import Window, select
 from stream.station import Station
 from stream.store.journal.journal import Journal
 from stream.times import SECOND
 
 _AROUND_S: Final = 60.0
 _MOST: Final = 4000
-"""Samples of a gas; more are thinned evenly."""
+"""Samples of a gas that a screen shows."""
 
 
 def samples_around(
@@ -34,6 +27,7 @@ def samples_around(
     closed_us: int,
     opened_us: int,
     open_gap_us: int = 0,
+    most: int = _MOST,
 ) -> dict[str, dict[str, Any]]:
     """What was fitted, and what was recorded from a minute before to a minute after.
 
@@ -45,6 +39,8 @@ def samples_around(
     chamber : str
     closed_us, opened_us, open_gap_us : int
         Of the closure, and how uncertain its opening is [µs].
+    most : int
+        Samples of a gas; more are thinned evenly.
 
     Returns
     -------
@@ -57,34 +53,17 @@ def samples_around(
     analyzer = station.analyzer(place.analyzer)
     if analyzer.sampling == "vials":
         return {}
-    rules = station.closure
     lid = replace(as_lid(closed_us, opened_us), open_gap_us=open_gap_us)
-    window = window_of(
-        closed_us,
-        surely_closed_until(station, lid),
-        round(rules.dead_band_s * SECOND),
-        round(rules.max_duration_s * SECOND),
-        round(analyzer.mixing_s * SECOND),
-    )
+    event = Event(place, lid, frozenset())
     around = round(_AROUND_S * SECOND)
+    read = read_closures(station, analyzer, [event], journal, around)
     wide = Window(closed_us - around, opened_us + around)
-    hold = analyzer.standard_hold_s if analyzer.standards else 60.0
-    after = round((analyzer.lag_s + analyzer.after_s) * SECOND)
-    channels = analyzer_channels(analyzer)
-    if analyzer.selector:
-        channels.add(analyzer.selector)
-    records = journal.read(
-        channels, wide.start_us - round(hold * SECOND), wide.stop_us + after + SECOND
-    )
-    runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
-    stays = stays_of(analyzer, runs, [(place, lid)])
     found = {}
-    for gas in analyzer.gases:
-        view = gas_data_of(station, analyzer, gas, records, runs)
-        (fitted,) = view.points([lid], [window], stays)
-        others = _others(view, window, wide, stays[0], closed_us)
+    for gas, (fitted,) in read.points([lid]).items():
+        view = read.views[gas]
+        others = _others(view, read.windows[0], wide, read.stays[0], closed_us)
         others = calibrated(others, lid, view.standards, analyzer, gas, areas=view.areas)
-        found[gas] = {"fitted": _columns(fitted), "left_out": _columns(others)}
+        found[gas] = {"fitted": _columns(fitted, most), "left_out": _columns(others, most)}
     return found
 
 
@@ -106,6 +85,6 @@ def _others(
     return Points(t, dry[mine], np.ones_like(t), False, 1.0, window.stop_us, float("nan"))
 
 
-def _columns(points: Points) -> dict[str, list[float]]:
-    thin = slice(None, None, max(1, -(-len(points.t) // _MOST)))
+def _columns(points: Points, most: int) -> dict[str, list[float]]:
+    thin = slice(None, None, max(1, -(-len(points.t) // most)))
     return {"t": points.t[thin].tolist(), "y": points.y[thin].tolist()}

@@ -14,7 +14,7 @@ from stream.compute.spared import spare
 from stream.compute.workers import SerialExecutor, Workers
 from stream.manual.tables import ManualTable, read_table
 from stream.notes.consequences import FieldLog
-from stream.station import refused_chambers
+from stream.station import Station, StationFile, refused_chambers
 from stream.store.journal.journal import Journal
 from stream.store.journal.mending import Mending
 from stream.store.journal.stretches import Span
@@ -98,12 +98,13 @@ class Settlement:
         written = Written()
         if not spans:
             return Settled(written, 0)
-        context, tables = self._context(workers), self._brought()
+        context = context_of(self._file, self._journal, self._anchors, workers)
+        tables = tables_of(self._file.station, self._tables)
         pending: dict[str, list[Result]] = {}
         lost = self._lost()
         stored = self._anchors.closed_within(lost)
         for span in spans:
-            for work in self._works(context, span, tables):
+            for work in tasks_of(context, span, tables):
                 for changes in work.changes():
                     spare(changes, lost, stored)
                     written.update(self._commit(changes, progress))
@@ -139,11 +140,12 @@ class Settlement:
         Settled
         """
         self._file = self._log.file()
-        context = self._context(workers)
+        context = context_of(self._file, self._journal, self._anchors, workers)
+        tables = tables_of(self._file.station, self._tables)
         written = Written()
         lost = self._lost()
         stored = self._anchors.closed_within(lost)
-        for work in self._works(context, (first_us, stop_us - 1), self._brought()):
+        for work in tasks_of(context, (first_us, stop_us - 1), tables):
             for changes in work.changes():
                 changes.results = [
                     r for r in changes.results if first_us <= r.identity[-1] < stop_us
@@ -166,44 +168,6 @@ class Settlement:
             for d in self._mending.lost(-(2**62), 2**62, self._journal)
         ]
 
-    def _context(self, workers: Workers | None) -> SettlementContext:
-        """What there is to stand on."""
-        extent = self._journal.extent()
-        kept_from = self._journal.kept_from()
-        start = min((first for first, _, _ in extent.values()), default=0)
-        return SettlementContext(
-            self._file.station,
-            self._journal,
-            self._anchors,
-            start_us=start if kept_from is None else max(start, kept_from),
-            until_us=max((last for _, last, _ in extent.values()), default=0),
-            last_us={channel: last for channel, (_, last, _) in extent.items()},
-            kept_from_us=-(2**62) if kept_from is None else kept_from,
-            bad=self._file.bad,
-            workers=workers or SerialExecutor(self._journal),
-            refused=refused_chambers(self._file.station),
-            stretches=self._journal.stretches().worked_out(),
-        )
-
-    def _brought(self) -> list[ManualTable]:
-        """The tables of vials and of runs, as they stand now."""
-        station = self._file.station
-        if not any(a.sampling == "vials" for a in station.analyzers):
-            return []
-        return [read_table(station, t.name, t.content) for t in self._tables.current()]
-
-    def _works(
-        self, context: SettlementContext, span: tuple[int, int], tables: Sequence[ManualTable]
-    ) -> Iterator[AnalyzerTask | ManualTask]:
-        for analyzer in self._file.station.analyzers:
-            if analyzer.sampling == "vials":
-                yield ManualTask(context, analyzer, span, tables)
-                continue
-            for part in context.stretches:
-                known = max(span[0], part.first_us, context.start_us), min(span[1], part.last_us)
-                if context.last_us and known[0] <= known[1]:
-                    yield AnalyzerTask(_within(context, part), analyzer, known)
-
     def _commit(self, changes: Changes, progress: Progress | None) -> Written:
         digest = self._file.digest
         if self._told[0] != digest:
@@ -215,6 +179,49 @@ class Settlement:
         if progress:
             progress(1.0 / len(self._file.station.analyzers))
         return written
+
+
+def context_of(
+    file: StationFile, journal: Journal, anchors: AnchorReader, workers: Workers | None
+) -> SettlementContext:
+    """What there is to stand on, under a station file as amended."""
+    extent = journal.extent()
+    kept_from = journal.kept_from()
+    start = min((first for first, _, _ in extent.values()), default=0)
+    return SettlementContext(
+        file.station,
+        journal,
+        anchors,
+        start_us=start if kept_from is None else max(start, kept_from),
+        until_us=max((last for _, last, _ in extent.values()), default=0),
+        last_us={channel: last for channel, (_, last, _) in extent.items()},
+        kept_from_us=-(2**62) if kept_from is None else kept_from,
+        bad=file.bad,
+        workers=workers or SerialExecutor(journal),
+        refused=refused_chambers(file.station),
+        stretches=journal.stretches().worked_out(),
+    )
+
+
+def tables_of(station: Station, kept: ManualTables) -> list[ManualTable]:
+    """The tables of vials and of runs, as they are now; none without an analyzer of vials."""
+    if not any(a.sampling == "vials" for a in station.analyzers):
+        return []
+    return [read_table(station, t.name, t.content) for t in kept.current()]
+
+
+def tasks_of(
+    context: SettlementContext, span: tuple[int, int], tables: Sequence[ManualTable]
+) -> Iterator[AnalyzerTask | ManualTask]:
+    """What is to be worked out of a span (first, last) [µs], an analyzer each."""
+    for analyzer in context.station.analyzers:
+        if analyzer.sampling == "vials":
+            yield ManualTask(context, analyzer, span, tables)
+            continue
+        for part in context.stretches:
+            known = max(span[0], part.first_us, context.start_us), min(span[1], part.last_us)
+            if context.last_us and known[0] <= known[1]:
+                yield AnalyzerTask(_within(context, part), analyzer, known)
 
 
 def _within(context: SettlementContext, stretch: Span) -> SettlementContext:

@@ -2,18 +2,17 @@
 
 from collections.abc import Callable
 from contextlib import closing
-from datetime import UTC, date, datetime, tzinfo
 from pathlib import Path
 from typing import Final
 
 from stream.errors import CommandError
-from stream.field.season import season_calendar
-from stream.report import field_tables, tables
+from stream.report import tables
+from stream.report.by_name import table_by_name
 from stream.report.formats.csv_file import write_csv
 from stream.report.formats.descriptor import write_descriptor
 from stream.report.formats.netcdf_file import write_netcdf
 from stream.report.formats.parquet_file import write_parquet
-from stream.station import StationFile, read_clock
+from stream.station import StationFile
 from stream.store import open_existing
 from stream.store.opened import StationData
 from stream.store.results.readers import Period
@@ -93,41 +92,8 @@ def export(
         raise CommandError("--from, --to, --gas, --chamber: refused lines are exported whole")
     selection = tables.Selection(Period.between(first, stop), gases, chambers, unit)
     with closing(open_existing(url)) as store:
-        table = _table(StationData.over(file, store), what, selection, first, stop)
+        table = table_by_name(StationData.over(file, store), what, selection, first, stop)
         count = write(table, out)
     if out.suffix == ".csv":
         write_descriptor(table.columns, out, count, file.station.id)
     return count
-
-
-def _table(
-    data: StationData,
-    what: str,
-    selection: tables.Selection,
-    first: int | None,
-    stop: int | None,
-) -> tables.Table:
-    station, reader, journal = data.file.station, data.reader, data.journal
-    if what == "fluxes":
-        return tables.fluxes(station, reader, selection)
-    if what == "closures":
-        return tables.closures(station, reader, selection)
-    if what == "records":
-        return tables.records(station, journal, selection)
-    if what == "refused":
-        return tables.refused(station, reader)
-    zone = read_clock(station.station.timezone)
-    days = season_calendar(station, _day(first, zone), _day(stop, zone, end=True))
-    if what == "hourly":
-        return field_tables.hourly(station, reader, selection, days)
-    if what == "field":
-        return field_tables.field(station, reader, selection, days)
-    make = field_tables.daily if what == "daily" else field_tables.season
-    return make(station, reader, journal, selection, days)
-
-
-def _day(moment: int | None, zone: tzinfo, *, end: bool = False) -> date | None:
-    """The day at the station that a period begins or ends with."""
-    if moment is None:
-        return None
-    return datetime.fromtimestamp((moment - end) / 1e6, UTC).astimezone(zone).date()

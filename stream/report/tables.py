@@ -1,17 +1,20 @@
 """Rows for export: which columns, in which order, in which unit. Others rely on the names."""
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
 from typing import Any, Final
 
+import numpy as np
+from numpy.typing import NDArray
+
 from stream import columns
-from stream.columns import Column
-from stream.errors import CommandError
+from stream.column import Column
+from stream.errors import SelectionError
 from stream.science.flux.units import FluxUnit, flux_unit
 from stream.station import Station, gases_of
 from stream.store.journal.journal import Journal
-from stream.store.results.readers import Period, Reader
+from stream.store.results.readers import Only, Period, Reader
 from stream.times import DAY, rfc3339
 
 _STRETCH: Final = 20_000
@@ -44,6 +47,12 @@ class Selection:
     gases: tuple[str, ...] = ()
     chambers: tuple[str, ...] = ()
     unit: str | None = None
+    qualities: tuple[int, ...] = ()
+
+    @property
+    def only(self) -> Only:
+        """What the database is asked for."""
+        return Only(self.chambers, self.gases, self.qualities)
 
 
 def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
@@ -64,8 +73,8 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
     plan = [(c.model, c.key, c.kind == "datetime", c.key in columns.AS_FLUX) for c in found]
 
     def rows() -> Iterator[tuple[Any, ...]]:
-        for r in reader.fluxes(selection.period):
-            if r["gas"] not in factors or not _wants(selection.chambers, r["chamber"]):
+        for r in reader.fluxes(selection.period, selection.only):
+            if r["gas"] not in factors:
                 continue
             k, fits = factors[r["gas"]], r["models"]
             cells: list[Any] = []
@@ -83,68 +92,100 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
 def closures(station: Station, reader: Reader, selection: Selection) -> Table:
     """One row a closure, and one for each that was due and did not happen."""
     found = columns.columns(columns.CLOSURES)
-    places = {c.id: c for c in station.chambers}
 
     def each() -> Iterator[Mapping[str, Any]]:
-        for r in reader.closures(selection.period):
+        for r in reader.closures(selection.period, selection.only):
             yield {**r, "kind": "closure"}
-        for r in reader.gaps(selection.period):
-            place = places.get(r["chamber"])
-            known = {c: getattr(place, c) for c in ("analyzer", *columns.PLACE)} if place else {}
-            yield {**r, **known, "kind": "gap", "closed_us": r["due_us"]}
+        for r in _missed(station, reader, selection):
+            yield {**r, "kind": "gap", "closed_us": r["due_us"]}
 
     def rows() -> Iterator[tuple[Any, ...]]:
         # Two ordered streams of one station: few enough rows to be sorted in memory.
         for r in sorted(each(), key=lambda r: (r["chamber"], r["closed_us"])):
-            if _wants(selection.chambers, r["chamber"]):
-                yield tuple(_cell(r, c) for c in found)
+            yield tuple(cell_of(r, c) for c in found)
 
     return Table(found, rows())
 
 
-def _cell(row: Mapping[str, Any], column: Column) -> Any:
+def finished(station: Station, reader: Reader, selection: Selection) -> Table:
+    """One row a closure, without those that did not happen."""
+    del station
+    rows = ({**r, "kind": "closure"} for r in reader.closures(selection.period, selection.only))
+    return table_of(columns.CLOSURES, rows)
+
+
+def gaps(station: Station, reader: Reader, selection: Selection) -> Table:
+    """One row a closure that was due and did not happen; its flag names the cause."""
+    rows = ({**r, "closed_us": r["due_us"]} for r in _missed(station, reader, selection))
+    return table_of(columns.GAPS, rows)
+
+
+def _missed(station: Station, reader: Reader, selection: Selection) -> Iterator[dict[str, Any]]:
+    """Gaps with where their chambers stand."""
+    places = {c.id: c for c in station.chambers}
+    for r in reader.gaps(selection.period, selection.only):
+        place = places.get(r["chamber"])
+        known = {c: getattr(place, c) for c in ("analyzer", *columns.PLACE)} if place else {}
+        yield {**r, **known}
+
+
+def table_of(names: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> Table:
+    """A table of declared columns from rows as the database has them."""
+    found = columns.columns(names)
+    return Table(found, (tuple(cell_of(r, c) for c in found) for r in rows))
+
+
+def cell_of(row: Mapping[str, Any], column: Column) -> Any:
+    """What a column shows of a row of the database; times as text."""
     value = row.get(column.key)
     return rfc3339(value) if column.kind == "datetime" and value is not None else value
 
 
 def refused(station: Station, reader: Reader) -> Table:
     """One row a line that could not be taken, wholly or in part."""
-    found = columns.columns(columns.REFUSED)
-    rows = (tuple({**r, "station": station.id}[c.key] for c in found) for r in reader.quarantine())
-    return Table(found, rows)
+    return table_of(columns.REFUSED, ({**r, "station": station.id} for r in reader.quarantine()))
 
 
-def records(station: Station, journal: Journal, selection: Selection) -> Table:
+def records(
+    station: Station, journal: Journal, selection: Selection, channels: Sequence[str] = ()
+) -> Table:
     """One row a time, one column a channel, as recorded; a day is read at a time."""
-    channels = tuple(station.channels)
-    extent = journal.extent()
+    names = tuple(channels) or tuple(station.channels)
+    found = (columns.channel(name, station.channels[name].unit) for name in names)
 
     def rows() -> Iterator[tuple[Any, ...]]:
-        if not extent:
-            return
-        first = max(selection.period.first_us, min(e[0] for e in extent.values()))
-        last = min(selection.period.stop_us - 1, max(e[1] for e in extent.values()))
-        at = first
-        while at <= last:
-            end = min(last, at - at % DAY + DAY - 1)
-            yield from _wide(station.id, channels, journal, at, end)
-            at = end + 1
+        for times, values in record_days(names, journal, selection.period):
+            cells = [[None if v != v else v for v in column.tolist()] for column in values]
+            for time, *row in zip(times.tolist(), *cells, strict=True):
+                yield (station.id, rfc3339(time), *row)
 
-    found = (columns.channel(name, c.unit) for name, c in station.channels.items())
     return Table((*columns.columns(("station", "time")), *found), rows())
 
 
-def _wide(
-    station: str, channels: Sequence[str], journal: Journal, first_us: int, last_us: int
-) -> Iterator[tuple[Any, ...]]:
-    found = journal.read(channels, first_us, last_us)
-    cells: dict[int, list[float | None]] = {}
-    for j, channel in enumerate(channels):
-        series = found[channel].filled()
-        for time, value in zip(series.times.tolist(), series.values.tolist(), strict=True):
-            cells.setdefault(time, [None] * len(channels))[j] = value
-    for time in sorted(cells):
-        yield (station, rfc3339(time), *cells[time])
+def record_days(
+    channels: Sequence[str], journal: Journal, period: Period
+) -> Iterator[tuple[NDArray[np.int64], list[NDArray[np.float64]]]]:
+    """Records of some channels, a day at a time: times [µs], and a column a channel, NaN where
+    it has no record; only times at which one of them has.
+    """
+    extent = journal.extent()
+    known = [extent[c] for c in channels if c in extent]
+    if not known:
+        return
+    at = max(period.first_us, min(e[0] for e in known))
+    last = min(period.stop_us - 1, max(e[1] for e in known))
+    while at <= last:
+        end = min(last, at - at % DAY + DAY - 1)
+        found = journal.read(channels, at, end)
+        series = [found[c].filled() for c in channels]
+        times = np.unique(np.concatenate([s.times for s in series]))
+        values = []
+        for s in series:
+            values.append(np.full(len(times), np.nan))
+            values[-1][np.searchsorted(times, s.times)] = s.values
+        if len(times):
+            yield times, values
+        at = end + 1
 
 
 def selected_gases(station: Station, selection: Selection) -> tuple[str, ...]:
@@ -158,11 +199,11 @@ def selected_gases(station: Station, selection: Selection) -> tuple[str, ...]:
     known = gases_of(station)
     for gas in selection.gases:
         if gas not in known:
-            raise CommandError(f"--gas {gas}: the station measures {', '.join(known)}")
+            raise SelectionError("gas", f" {gas}: the station measures {', '.join(known)}")
     for chamber in selection.chambers:
         ids = [c.id for c in station.chambers]
         if chamber not in ids:
-            raise CommandError(f"--chamber {chamber}: the station has {', '.join(ids)}")
+            raise SelectionError("chamber", f" {chamber}: the station has {', '.join(ids)}")
     return selection.gases or known
 
 
@@ -175,7 +216,7 @@ def _factors(
     try:
         unit = flux_unit(text)
     except ValueError as error:
-        raise CommandError(f"--unit: {error}") from None
+        raise SelectionError("unit", f": {error}") from None
     factors: dict[str, float | None] = {}
     unfit = []
     for gas in gases:
@@ -185,10 +226,40 @@ def _factors(
             unfit.append(gas)
     if unfit:
         fit = " ".join(f"--gas {gas}" for gas in factors)
-        advice = f"add {fit}" if fit else "choose another unit"
-        raise CommandError(f"--unit: {text!r} does not apply to {', '.join(unfit)}; {advice}")
+        raise SelectionError(
+            "unit",
+            f": {text!r} does not apply to {', '.join(unfit)}; ",
+            f"add {fit}" if fit else "choose another unit",
+            f"choose gas={tuple(factors)}" if fit else "choose another unit",
+        )
     return unit, factors
 
 
-def _wants(chosen: Sequence[str], name: str) -> bool:
-    return not chosen or name in chosen
+def in_unit(table: Table, unit: str | None) -> Table:
+    """A table whose rows bear a gas, with its fluxes in another unit.
+
+    Raises
+    ------
+    SelectionError
+        The unit is not one; or, as rows are read, does not apply to a gas.
+    """
+    if unit is None:
+        return table
+    known, _ = _factors((), unit)
+    assert known is not None
+    gas = table.names.index("gas")
+    convert = [c.unit == columns.FLUX for c in table.columns]
+    found = tuple(columns.in_unit(c, known.column, known.text) for c in table.columns)
+    factors: dict[str, float] = {}
+
+    def rows() -> Iterator[tuple[Any, ...]]:
+        for row in table.rows:
+            if row[gas] not in factors:
+                _, mine = _factors((row[gas],), unit)
+                factors[row[gas]] = mine[row[gas]] or 1.0
+            k = factors[row[gas]]
+            yield tuple(
+                v * k if flux and v is not None else v for v, flux in zip(row, convert, strict=True)
+            )
+
+    return Table(found, rows())

@@ -3,6 +3,7 @@
 from stream.science.flux.units import same_unit, senml_rule, unit_as_written
 from stream.science.quality.likely import AIR_PRESSURE, AIR_TEMPERATURE, HEIGHT, Size
 from stream.station.amend import amended
+from stream.station.changed import changed
 from stream.station.checks.plausible import refused_chambers
 from stream.station.checks.setup import needed_channels
 from stream.station.clock import fixed_offset_us, read_clock
@@ -36,6 +37,7 @@ __all__ = [
     "StationFile",
     "TablesSource",
     "amended",
+    "changed",
     "check_note",
     "closing_words",
     "fixed_offset_us",

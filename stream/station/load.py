@@ -149,8 +149,15 @@ def url_beside(path: Path, url: str) -> str:
     return f"{prefix}{(path.resolve().parent / url.removeprefix(prefix)).resolve()}"
 
 
-def load_station(path: Path) -> StationFile:
+def load_station(path: Path, *, reading: bool = False) -> StationFile:
     """Read and validate a station file.
+
+    Parameters
+    ----------
+    path : Path
+    reading : bool
+        Whether results are read and nothing else: passwords of brokers, mail and page need
+        not be in the environment then.
 
     Raises
     ------
@@ -177,7 +184,7 @@ def load_station(path: Path) -> StationFile:
         station = Station.model_validate(put_in(document))
     except ValidationError as error:
         raise _wrong(path, document, explain(error)) from None
-    wrong = [*faults(station), *_missing_variables(station)]
+    wrong = [*faults(station), *_missing_variables(station, reading)]
     if wrong:
         raise _wrong(path, document, wrong)
     return StationFile(path, station, digest_of(station), content=_content(content))
@@ -215,7 +222,7 @@ def _expand(text: str) -> str:
     return _VARIABLE.sub(lambda m: os.environ[m[1]], text)
 
 
-def _missing_variables(station: Station) -> Iterator[str]:
+def _missing_variables(station: Station, reading: bool) -> Iterator[str]:
     texts = [("database.url", station.database.url)] if station.database else []
     for i, source in enumerate(station.sources):
         if isinstance(source, MqttSource) and source.password is not None:
@@ -227,6 +234,8 @@ def _missing_variables(station: Station) -> Iterator[str]:
         ("page.token", station.page.token),
     ]
     texts += [(path, text) for path, text in others if text is not None]
+    if reading:
+        texts = [(path, text) for path, text in texts if path == "database.url"]
     for path, text in texts:
         for name in _VARIABLE.findall(text):
             if name not in os.environ:

@@ -198,7 +198,7 @@ def reach_store(url: str) -> Store:
             raise CommandError(f"{shown}: write an sqlite:/// or postgresql+psycopg:// URL")
         engine = create_engine(
             parsed,
-            connect_args=_connect_args(parsed),
+            connect_args=connect_arguments(parsed),
             # A server that was away has closed its connections: find out before use.
             pool_pre_ping=parsed.get_backend_name() != "sqlite",
         )
@@ -238,8 +238,8 @@ def database_exists(url: str) -> bool:
     return Path(parsed.database).exists()
 
 
-def _connect_args(url: URL) -> dict[str, Any]:
-    """How long we wait for others; what the URL itself says goes first."""
+def connect_arguments(url: URL) -> dict[str, Any]:
+    """How long we wait for others, as the driver takes it; what the URL itself says goes first."""
     if url.get_backend_name() == "sqlite":
         return {"timeout": BUSY_S}
     given = {

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from stream.compute.closures.calibrate import (
     StandardVisits,
@@ -14,14 +13,12 @@ from stream.compute.closures.calibrate import (
     kind_of_response,
     standards_of,
 )
+from stream.compute.closures.fits import fit_gas
 from stream.compute.closures.headspace import (
     HeadspaceConditions,
     Sensors,
-    headspace_of,
-    moles_and_error,
     sensor_channels,
     surroundings,
-    time_constants,
 )
 from stream.compute.closures.physics import (
     darkness,
@@ -49,22 +46,66 @@ from stream.compute.closures.seal import (
     with_flags,
 )
 from stream.science.closures.lid import NO_RUNS, LidClosure, Runs
-from stream.science.closures.segments import lay_end_to_end
 from stream.science.closures.visits import PortVisit
 from stream.science.closures.window import Window, window_of
-from stream.science.flux.flux import Headspace, detection_limit, line_slope_se
-from stream.science.flux.soil_storage import bias_factors
-from stream.science.models import fit_model
-from stream.science.models.choice import choose
 from stream.station import Analyzer, Station
 from stream.store.journal.journal import Journal, Series
 from stream.store.results.changes import Result, Row
 from stream.times import SECOND
 
-POOR_FIT = 5.0
-"""Residual standard deviation over the stated precision, from which a fit is poor."""
-POOR_SHARE = 0.005
-"""The same over the rise: what is less bears on no flux [common practice, no source]."""
+
+@dataclass(frozen=True, slots=True)
+class Readings:
+    """What is recorded of some closures of one analyzer.
+
+    Attributes
+    ----------
+    around : list of HeadspaceConditions
+        The air under each lid, as the sensors show it.
+    views : dict of str to GasData
+        Gas → its samples.
+    windows : list of Window
+        What is fitted of each closure.
+    stays : list of list of PortVisit
+        The visits of each closure; none on an own line.
+    runs : Runs
+        Of the selector.
+    """
+
+    around: list[HeadspaceConditions]
+    views: dict[str, "GasData"]
+    windows: list[Window]
+    stays: list[list[PortVisit]]
+    runs: Runs
+
+    def points(self, lids: Sequence[LidClosure]) -> dict[str, list[Points]]:
+        """Gas → the points of each closure."""
+        return {g: v.points(lids, self.windows, self.stays) for g, v in self.views.items()}
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """Closures of one analyzer, from their points to their results; one entry a closure.
+
+    Settlement stores the results; the page and a preview look at the rest as well.
+
+    Attributes
+    ----------
+    events : sequence of Event
+    around : sequence of HeadspaceConditions
+        The air under each lid, as it was used.
+    points : mapping of str to sequence of Points
+        Gas → points.
+    fitted : dict of str to list of (Outcome, int)
+        Gas → the fits that hold the closure, and its place in their arrays.
+    results : list of Result
+    """
+
+    events: Sequence[Event]
+    around: Sequence[HeadspaceConditions]
+    points: Mapping[str, Sequence[Points]]
+    fitted: dict[str, list[tuple[Outcome, int]]]
+    results: list[Result]
 
 
 def evaluate(
@@ -87,43 +128,40 @@ def evaluate(
         One of kind ``closures`` for each event, with its fluxes, fits and visits. What
         an event becomes does not depend on the others that it is evaluated with.
     """
-    if not events:
-        return []
-    rules = station.closure
-    dead, longest = round(rules.dead_band_s * SECOND), round(rules.max_duration_s * SECOND)
-    mixing = round(analyzer.mixing_s * SECOND)
-    surely = [surely_closed_until(station, e.lid) for e in events]
-    windows = [
-        window_of(e.lid.closed_us, end, dead, longest, mixing)
-        for e, end in zip(events, surely, strict=True)
-    ]
-    around, records = _read(station, analyzer, events, windows, journal)
+    return evaluation_of(station, analyzer, events, journal).results if events else []
+
+
+def evaluation_of(
+    station: Station, analyzer: Analyzer, events: Sequence[Event], journal: Journal
+) -> Evaluation:
+    """As :func:`evaluate`, with the points and fits that the results were made of.
+
+    ``events`` holds one closure at least.
+    """
+    read = read_closures(station, analyzer, events, journal)
     known = [i for i, e in enumerate(events) if e.before is not None]
     past_lids = [as_lid(*e.before) for e in events if e.before is not None]
-    past_windows = [
-        window_of(lid.closed_us, lid.opened_us, dead, longest, mixing) for lid in past_lids
-    ]
-    runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
-    stays = stays_of(analyzer, runs, [(e.chamber, e.lid) for e in events])
+    past_windows = [_window(station, analyzer, lid.closed_us, lid.opened_us) for lid in past_lids]
     past_stays = stays_of(
-        analyzer, runs, [(events[i].chamber, lid) for i, lid in zip(known, past_lids, strict=True)]
+        analyzer,
+        read.runs,
+        [(events[i].chamber, lid) for i, lid in zip(known, past_lids, strict=True)],
     )
-    among = _among(analyzer, events, windows, past_lids, past_windows)
-    points: dict[str, list[Points]] = {}
+    among = _among(analyzer, events, read.windows, past_lids, past_windows)
+    rest = [k for k, j in enumerate(among) if j is None]
+    points = read.points([e.lid for e in events])
     earlier: list[dict[str, PreviousClosure]] = [{} for _ in events]
-    for gas in analyzer.gases:
-        view = gas_data_of(station, analyzer, gas, records, runs)
-        points[gas] = view.points([e.lid for e in events], windows, stays)
-        rest = [k for k, j in enumerate(among) if j is None]
-        ends = view.ends(
-            [past_lids[k] for k in rest],
-            [past_windows[k] for k in rest],
-            [past_stays[k] for k in rest],
+    for gas, view in read.views.items():
+        others = iter(
+            view.ends(
+                [past_lids[k] for k in rest],
+                [past_windows[k] for k in rest],
+                [past_stays[k] for k in rest],
+            )
         )
-        others = iter(ends)
         for i, j in zip(known, among, strict=True):
             earlier[i][gas] = levels_of(next(others) if j is None else points[gas][j])
-    return results_of(station, analyzer, events, around, points, earlier)
+    return evaluation_of_points(station, analyzer, events, read.around, points, earlier)
 
 
 def _among(
@@ -147,20 +185,46 @@ def _among(
     ]
 
 
+def read_closures(
+    station: Station,
+    analyzer: Analyzer,
+    events: Sequence[Event],
+    journal: Journal,
+    beyond_us: int = 0,
+) -> Readings:
+    """Read what bears on some closures, and ``beyond_us`` [µs] more after they opened."""
+    windows = [
+        _window(station, analyzer, e.lid.closed_us, surely_closed_until(station, e.lid))
+        for e in events
+    ]
+    around, records = _read(station, analyzer, events, windows, journal, beyond_us)
+    runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
+    stays = stays_of(analyzer, runs, [(e.chamber, e.lid) for e in events])
+    views = {gas: gas_data_of(station, analyzer, gas, records, runs) for gas in analyzer.gases}
+    return Readings(around, views, windows, stays, runs)
+
+
+def _window(station: Station, analyzer: Analyzer, closed_us: int, until_us: int) -> Window:
+    """What is fitted of a closure that was surely closed until a moment."""
+    rules = station.closure
+    dead, longest = round(rules.dead_band_s * SECOND), round(rules.max_duration_s * SECOND)
+    return window_of(closed_us, until_us, dead, longest, round(analyzer.mixing_s * SECOND))
+
+
 def as_lid(closed_us: int, opened_us: int) -> LidClosure:
     """A closure of which no more than its edges matters."""
     return LidClosure(closed_us, opened_us, True, True, False, 0, 0, 0, 0)
 
 
-def results_of(
+def evaluation_of_points(
     station: Station,
     analyzer: Analyzer,
     events: Sequence[Event],
     around: Sequence[HeadspaceConditions],
     points: Mapping[str, Sequence[Points]],
     earlier: Sequence[Mapping[str, PreviousClosure]] = (),
-) -> list[Result]:
-    """Results of closures whose points are known, however they were sampled.
+) -> Evaluation:
+    """Closures whose points are known, however they were sampled.
 
     Parameters
     ----------
@@ -175,19 +239,23 @@ def results_of(
 
     Returns
     -------
-    list of Result
-        As :func:`evaluate`.
+    Evaluation
     """
     fluxes: list[list[Row]] = [[] for _ in events]
     fits: list[list[tuple[Any, ...]]] = [[] for _ in events]
     visits: list[list[Row]] = [[] for _ in events]
+    fitted: dict[str, list[tuple[Outcome, int]]] = {}
     waters = np.full(len(events), np.nan)
     for mine in points.values():
         waters = np.fmax(waters, [p.water for p in mine])
     closed = [e.lid.closed_us for e in events]
     around = water_judged(analyzer, judged(station, around, closed), waters)
     for gas, mine in points.items():
-        _gas_rows(station, analyzer, gas, events, around, mine, fluxes, fits)
+        outcomes: dict[int, tuple[Outcome, int]] = {}
+        for which, outcome in fit_gas(station, analyzer, gas, events, around, mine):
+            outcomes |= {i: (outcome, at) for at, i in enumerate(which)}
+            _add_rows(gas, which, outcome, events, around, mine, fluxes, fits)
+        fitted[gas] = [outcomes[i] for i in range(len(events))]
         for i, p in enumerate(mine):
             visits[i] += [{"gas": gas, **row} for row in p.visits]
     results = []
@@ -207,7 +275,25 @@ def results_of(
         )  # fmt: skip
         flagged = [with_flags(row, seal) for row in rows]
         results.append(closure_result(event, near, water, flagged, tried, stays, seal))
-    return results
+    return Evaluation(events, around, points, fitted, results)
+
+
+def _add_rows(
+    gas: str,
+    which: Sequence[int],
+    outcome: Outcome,
+    events: Sequence[Event],
+    around: Sequence[HeadspaceConditions],
+    points: Sequence[Points],
+    fluxes: list[list[Row]],
+    fits: list[list[tuple[Any, ...]]],
+) -> None:
+    """Add the rows of fluxes and fits of one gas to each of some events."""
+    flags = [events[i].flags | around[i].flags for i in which]
+    rows = outcome.flux_rows(gas, [events[i] for i in which], [points[i] for i in which], flags)
+    for i, row, models in zip(which, rows, outcome.model_rows(gas), strict=True):
+        fluxes[i].append(row)
+        fits[i] += models
 
 
 def surely_closed_until(station: Station, lid: LidClosure) -> int:
@@ -222,6 +308,7 @@ def _read(
     events: Sequence[Event],
     windows: Sequence[Window],
     journal: Journal,
+    beyond_us: int,
 ) -> tuple[list[HeadspaceConditions], dict[str, Series]]:
     """Surroundings of each event, and the analyzer's records over all of them."""
     rules = station.closure
@@ -238,6 +325,8 @@ def _read(
     first = min(earliest) - before
     after = round((analyzer.lag_s + analyzer.after_s) * SECOND) + SECOND
     last = max(w.stop_us for w in windows) + after
+    if beyond_us:
+        last = max(last, max(e.lid.opened_us for e in events) + after + beyond_us)
     records = journal.read(channels, first, last)
     sensors = Sensors(station, records)
     places = [
@@ -309,87 +398,3 @@ def gas_data_of(
     )
     areas = counts_areas(station, analyzer, gas)
     return GasData(station, analyzer, gas, samples, standards, areas)
-
-
-def _gas_rows(
-    station: Station,
-    analyzer: Analyzer,
-    gas: str,
-    events: Sequence[Event],
-    around: Sequence[HeadspaceConditions],
-    points: Sequence[Points],
-    fluxes: list[list[Row]],
-    fits: list[list[tuple[Any, ...]]],
-) -> None:
-    """Fit one gas of all events, and add its rows of fluxes and fits to each."""
-    precision = precision_nmol(station, analyzer, gas)
-    for known in (False, True):
-        which = [i for i, p in enumerate(points) if p.known_variance is known]
-        if not which:
-            continue
-        chosen_points = [points[i] for i in which]
-        air = headspace_of(
-            station,
-            [events[i].chamber for i in which],
-            [around[i] for i in which],
-            np.array([p.water for p in chosen_points]),
-        )
-        areas = counts_areas(station, analyzer, gas)
-        tau = None
-        if station.models.chamber_bias == "soil_storage":
-            tau = time_constants(
-                gas, [events[i].chamber for i in which], [around[i] for i in which]
-            )
-        outcome = _fit(station, chosen_points, known, precision, air, tau, areas=areas)
-        mine = [events[i] for i in which]
-        flags = [events[i].flags | around[i].flags for i in which]
-        rows = outcome.flux_rows(gas, mine, chosen_points, flags)
-        for i, row, models in zip(which, rows, outcome.model_rows(gas), strict=True):
-            fluxes[i].append(row)
-            fits[i] += models
-
-
-def _fit(
-    station: Station,
-    points: Sequence[Points],
-    known: bool,
-    precision: float | None,
-    air: Headspace,
-    tau: NDArray[np.float64] | None,
-    *,
-    areas: bool,
-) -> Outcome:
-    """Fit every candidate, choose, and put a detection limit beside each."""
-    segments = lay_end_to_end(
-        [p.t for p in points],
-        [p.y for p in points],
-        [p.w for p in points],
-        known_variance=known,
-    )
-    candidates = {name: fit_model(name, segments) for name in station.models.candidates}
-    first = np.array([p.t[0] if len(p.t) else np.nan for p in points])
-    span = np.array([p.t[-1] if len(p.t) else np.nan for p in points]) - first
-    choice = choose(candidates, span, first, known_variance=known, rule=station.models.default)
-    moles, relative = moles_and_error(air)
-    relative = np.hypot(relative, [p.gain_relative_se for p in points])
-    limit = detection_limit(choice.noise_se, choice.dof, moles)
-    rise = np.abs(choice.slope) * span
-    if known:
-        # Of visits the noise is in terms of their own errors; weights turn it into a mole fraction.
-        weight = np.array([float(np.mean(p.w)) if len(p.w) else np.nan for p in points])
-        scatter = np.sqrt(choice.noise_variance / weight)
-        poor = choice.noise_variance > POOR_FIT**2
-    elif precision is None:
-        scatter, poor = np.sqrt(choice.noise_variance), np.zeros(len(points), dtype=bool)
-    else:
-        spacing = np.array([p.spacing_s for p in points])
-        sigma = precision * np.sqrt(np.fmax(1.0, 1.0 / spacing))
-        if areas:
-            sigma = sigma * np.abs([p.gain for p in points])
-        least = line_slope_se(sigma, span, segments.points) * np.sqrt(choice.noise_ratio)
-        limit = np.fmax(limit, detection_limit(least, np.inf, moles))
-        scatter = np.sqrt(choice.noise_variance)
-        poor = scatter > POOR_FIT * sigma
-    poor &= scatter > POOR_SHARE * rise
-    bias = None if tau is None else bias_factors(segments, tau, choice.chosen, choice.models)
-    return Outcome(candidates, choice, moles, relative, limit, poor, bias)

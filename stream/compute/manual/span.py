@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from stream.compute.closures.evaluate import results_of
+from stream.compute.closures.evaluate import Evaluation, evaluation_of_points
 from stream.compute.closures.headspace import (
     HeadspaceConditions,
     Sensors,
@@ -52,12 +52,8 @@ class ManualTask:
         # A closure lasts a day at most, and a sensor's value is held for a while.
         first = max(self._span[0] - DAY, self._context.kept_from_us)
         stop = self._span[1] + 1 + micros(rules.hold_s)
-        chambers = {c.id: c for c in self._context.station.chambers_on(self._analyzer.id)}
-        mine = [
-            c
-            for c in closures_in(self._tables)
-            if c.chamber in chambers and first <= c.closed_us < stop
-        ]
+        chambers = {c.id for c in self._context.station.chambers_on(self._analyzer.id)}
+        mine = self.closures(first, stop)
         speaks = [Scope("closures", name, first, stop) for name in chambers]
         if first >= stop:
             return
@@ -66,9 +62,20 @@ class ManualTask:
             todays = [c for c in mine if c.closed_us // DAY == day]
             yield Changes(results=self._results(todays), scopes=parts)
 
+    def closures(self, first_us: int, stop_us: int) -> list[ManualClosure]:
+        """Closures of the analyzer's chambers that began in a period, the end excluded [µs]."""
+        chambers = {c.id for c in self._context.station.chambers_on(self._analyzer.id)}
+        return [
+            c
+            for c in closures_in(self._tables)
+            if c.chamber in chambers and first_us <= c.closed_us < stop_us
+        ]
+
     def _results(self, closures: Sequence[ManualClosure]) -> list[Result]:
-        if not closures:
-            return []
+        return self.evaluation_of(closures).results if closures else []
+
+    def evaluation_of(self, closures: Sequence[ManualClosure]) -> Evaluation:
+        """One closure or more, from their vials to their results."""
         station, analyzer = self._context.station, self._analyzer
         around = self._around(closures)
         thin = [diluted(c, a.pressure_pa) for c, a in zip(closures, around, strict=True)]
@@ -97,7 +104,7 @@ class ManualTask:
             self._context.marked(Event(chambers[c.chamber], c.lid, frozenset(f)))
             for c, f in zip(closures, flags, strict=True)
         ]
-        return results_of(station, analyzer, events, around, points)
+        return evaluation_of_points(station, analyzer, events, around, points)
 
     @staticmethod
     def _swapped(closure: ManualClosure, points: Sequence[Points], values: np.ndarray) -> bool:

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from stream import __version__
-from stream.columns import Column
+from stream.column import Column
 from stream.files import write_whole
 
 

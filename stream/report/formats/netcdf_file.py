@@ -10,7 +10,7 @@ import h5py
 import numpy as np
 
 from stream import __version__
-from stream.columns import Column
+from stream.column import Column
 from stream.files import part_of
 from stream.report.tables import Table
 from stream.science.quality.flags import FLAGS

@@ -39,6 +39,25 @@ class Period:
         )
 
 
+@dataclass(frozen=True, slots=True)
+class Only:
+    """Chambers, gases and qualities that are asked for; empty for all."""
+
+    chambers: tuple[str, ...] = ()
+    gases: tuple[str, ...] = ()
+    qualities: tuple[int, ...] = ()
+
+    def where(self, table: Table) -> Iterator[ColumnElement[bool]]:
+        """Conditions on a table's columns; one that it has not asks for nothing."""
+        for name, wanted in (
+            ("chamber", self.chambers),
+            ("gas", self.gases),
+            ("quality", self.qualities),
+        ):
+            if wanted and name in table.c:
+                yield table.c[name].in_(wanted)
+
+
 class Reader:
     """Reads the results of one station."""
 
@@ -46,15 +65,15 @@ class Reader:
         self._store = store
         self._station = station
 
-    def closures(self, period: Period | None = None) -> Iterator[Row]:
+    def closures(self, period: Period | None = None, only: Only | None = None) -> Iterator[Row]:
         """Closures in order of chamber and time, newest revision of each."""
-        yield from self._newest(closures, "closed_us", period or Period())
+        yield from self._newest(closures, "closed_us", period or Period(), only or Only())
 
-    def gaps(self, period: Period | None = None) -> Iterator[Row]:
+    def gaps(self, period: Period | None = None, only: Only | None = None) -> Iterator[Row]:
         """Closures that were due and did not happen, in order of chamber and time."""
-        yield from self._newest(gaps, "due_us", period or Period())
+        yield from self._newest(gaps, "due_us", period or Period(), only or Only())
 
-    def fluxes(self, period: Period | None = None) -> Iterator[Row]:
+    def fluxes(self, period: Period | None = None, only: Only | None = None) -> Iterator[Row]:
         """Fluxes joined to their closures, in order of chamber, time and gas.
 
         Each row has the key ``models``: model → its row of ``model_fits``. Columns
@@ -64,7 +83,10 @@ class Reader:
         period = period or Period()
         c, f, m = closures, fluxes, model_fits
         theirs = [col for col in c.columns if col.name not in f.c]
-        where = self._standing(period)
+        only = only or Only()
+        chambers = Only(only.chambers).where(c)
+        standing = and_(self._standing(period), *chambers)
+        asked = Only((), only.gases, only.qualities)
         order = (c.c.chamber, c.c.closed_us)
         rows = select(
             *f.columns,
@@ -72,13 +94,17 @@ class Reader:
             c.c.flags.label("closure_flags"),
             c.c.quality.label("closure_quality"),
         ).join_from(c, f, _of_closure(f))
-        rows = rows.where(where).order_by(*order, f.c.gas)
+        rows = rows.where(standing, *asked.where(f)).order_by(*order, f.c.gas)
         fits = select(m).join_from(c, m, _of_closure(m))
-        fits = fits.where(where).order_by(*order, m.c.gas, m.c.model)
-        with self._store.reading() as a, self._store.reading() as b:
-            models = iter(b.execution_options(yield_per=2000).execute(fits).mappings())
+        if only.qualities:
+            fits = fits.join(f, _of_flux(m, f)).where(*asked.where(f))
+        fits = fits.where(standing, *asked.where(m)).order_by(*order, m.c.gas, m.c.model)
+        # Both queries see the same commit: they are of one transaction.
+        with self._store.reading() as connection:
+            streamed = connection.execution_options(yield_per=2000)
+            models = iter(streamed.execute(fits).mappings())
             ahead = next(models, None)
-            for row in a.execution_options(yield_per=2000).execute(rows).mappings():
+            for row in streamed.execute(rows).mappings():
                 mine: dict[str, Any] = {}
                 key = (row["chamber"], row["closed_us"], row["gas"])
                 while (
@@ -198,6 +224,43 @@ class Reader:
         with self._store.reading() as connection:
             return [dict(r) for r in connection.execute(query).mappings()]
 
+    def visits(self, period: Period, only: Only | None = None) -> Iterator[Row]:
+        """Visits of the closures of a period, in order of chamber, time, gas and number."""
+        v, only = visits, only or Only()
+        rows = (
+            select(v)
+            .join_from(closures, v, _of_closure(v))
+            .where(self._standing(period), *Only(only.chambers, only.gases).where(v))
+            .order_by(v.c.chamber, v.c.closed_us, v.c.gas, v.c.visit)
+        )
+        yield from self._plain(rows)
+
+    def fits_of(self, chamber: str, closed_us: int, revision: int) -> list[Row]:
+        """Every model's fit of one revision of a closure, by gas and model."""
+        m = model_fits.c
+        query = (
+            select(model_fits)
+            .where(
+                m.station == self._station,
+                m.chamber == chamber,
+                m.closed_us == closed_us,
+                m.revision == revision,
+            )
+            .order_by(m.gas, m.model)
+        )
+        return list(self._plain(query))
+
+    def around(self, chamber: str, at_us: int, most: int = 3) -> list[Row]:
+        """The closures of a chamber that began last by a moment [µs], and those after it: (closed,
+        opened), as many of each at most, in order of time.
+        """
+        c = closures.c
+        mine = (c.station == self._station, c.chamber == chamber, c.current == 1, c.withdrawn == 0)
+        query = select(c.closed_us, c.opened_us).where(*mine)
+        before = query.where(c.closed_us <= at_us).order_by(c.closed_us.desc()).limit(most)
+        after = query.where(c.closed_us > at_us).order_by(c.closed_us).limit(most)
+        return [*reversed(list(self._plain(before))), *self._plain(after)]
+
     def neighbours(self, chamber: str, closed_us: int) -> tuple[int | None, int | None]:
         """When the closure before and the one after closed [µs]."""
         c = closures.c
@@ -300,7 +363,7 @@ class Reader:
         with self._store.reading() as connection:
             return {(r.source, r.shape): r.date_order for r in connection.execute(query)}
 
-    def _newest(self, table: Table, when: str, period: Period) -> Iterator[Row]:
+    def _newest(self, table: Table, when: str, period: Period, only: Only) -> Iterator[Row]:
         query = (
             select(table)
             .where(
@@ -309,6 +372,7 @@ class Reader:
                 table.c.withdrawn == 0,
                 table.c[when] >= period.first_us,
                 table.c[when] < period.stop_us,
+                *only.where(table),
             )
             .order_by(table.c.chamber, table.c[when])
         )
@@ -320,3 +384,8 @@ class Reader:
 def _of_closure(table: Table) -> ColumnElement[bool]:
     """Rows of a table that belong to a revision of a closure."""
     return and_(*(table.c[key.name] == key for key in closures.primary_key))
+
+
+def _of_flux(table: Table, flux: Table) -> ColumnElement[bool]:
+    """Rows of a table that belong to a flux."""
+    return and_(*(table.c[key.name] == key for key in flux.primary_key))

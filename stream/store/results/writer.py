@@ -143,7 +143,24 @@ class Writer:
             rows.append((gone, before["revision"] + 1, 1, 1))
         for kind, identities in superseded.items():
             self._supersede(connection, kind, identities)
+        self._end_provisional(connection, [r.identity for r, *_ in rows if r.kind == "closures"])
         self._insert(connection, changes, rows)
+
+    def _end_provisional(
+        self, connection: Connection, identities: Sequence[tuple[Any, ...]]
+    ) -> None:
+        """A closure that is over has no provisional row beside its first revision: whoever reads
+        between this commit and the last of a settlement would have it twice.
+        """
+        key = tuple_(closures.c.chamber, closures.c.closed_us)
+        for i in range(0, len(identities), _BATCH):
+            connection.execute(
+                delete(closures).where(
+                    closures.c.station == self._station,
+                    PROVISIONAL,
+                    key.in_(identities[i : i + _BATCH]),
+                )
+            )
 
     def _current(
         self, connection: Connection, changes: Changes
