@@ -6,8 +6,9 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from stream.science.kernel import kernel
+
 Floats = NDArray[np.float64]
-Bools = NDArray[np.bool_]
 
 REACH_DAYS: Final = (3.0, 7.0, 14.0, 30.0)
 """Half-widths of the window that a look-up goes through until it finds enough."""
@@ -77,33 +78,60 @@ def by_looking_up(series: Floats, state: State, per_day: float) -> Floats:
         none are, the line between neighbours.
     """
     filled = between_neighbours(series)
-    known = ~np.isnan(series)
     position = np.arange(len(series)) / per_day
-    fresh = state.since_event < 7.0
-    for i in np.flatnonzero(~known):
-        like = known & _near_hour(state.hour, float(state.hour[i]))
-        like &= _near(state.temperature, float(state.temperature[i]), 2.5)
-        like &= _near(state.wfps, float(state.wfps[i]), 0.08)
-        if not np.isnan(state.since_event[i]):
-            like &= fresh == fresh[i]
-        for reach in REACH_DAYS:
-            found = series[like & (np.abs(position - position[i]) <= reach)]
-            if len(found) >= _ENOUGH:
-                filled[i] = np.median(found)
-                break
+    reach = np.array(REACH_DAYS)
+    _look_up(
+        series,
+        state.hour,
+        state.temperature,
+        state.wfps,
+        state.since_event,
+        position,
+        reach,
+        filled,
+    )
     return filled
 
 
-def _near(values: Floats, value: float, width: float) -> Bools:
-    """Within a width; where the value itself is not known all are near."""
-    if np.isnan(value):
-        return np.ones(len(values), dtype=bool)
-    return np.asarray(np.abs(values - value) <= width)
-
-
-def _near_hour(hours: Floats, hour: float) -> Bools:
-    apart = np.abs(hours - hour) % 24.0
-    return np.asarray(np.minimum(apart, 24.0 - apart) <= 3.0)
+@kernel
+def _look_up(
+    series: Floats,
+    hour: Floats,
+    temperature: Floats,
+    wfps: Floats,
+    since_event: Floats,
+    position: Floats,
+    reach: Floats,
+    filled: Floats,
+) -> None:
+    """Put the medians into ``filled``; ``position`` and ``reach`` are in days."""
+    n = len(series)
+    found = np.empty(n)
+    for i in range(n):
+        if not np.isnan(series[i]):
+            continue
+        for days in reach:
+            count = 0
+            for j in range(n):
+                if np.isnan(series[j]) or not abs(position[j] - position[i]) <= days:
+                    continue
+                apart = abs(hour[j] - hour[i]) % 24.0
+                if not (apart <= 3.0 or 24.0 - apart <= 3.0):
+                    continue
+                # Where the slot itself is not known, all are near; where another is not, it is far.
+                if not (np.isnan(temperature[i]) or abs(temperature[j] - temperature[i]) <= 2.5):
+                    continue
+                if not (np.isnan(wfps[i]) or abs(wfps[j] - wfps[i]) <= 0.08):
+                    continue
+                if not np.isnan(since_event[i]) and (since_event[j] < 7.0) != (
+                    since_event[i] < 7.0
+                ):
+                    continue
+                found[count] = series[j]
+                count += 1
+            if count >= _ENOUGH:
+                filled[i] = np.median(found[:count])
+                break
 
 
 def gaps_in(series: Floats) -> list[tuple[int, int]]:
@@ -136,22 +164,25 @@ def artificial_gaps(
         measured.
     """
     n = len(series)
-    known = ~np.isnan(series)
-    budget = int(share * known.sum())
+    measured = np.concatenate(([0], np.cumsum(~np.isnan(series))))
+    budget = int(share * measured[-1])
     drawn = np.array(lengths)
     # By the time that they take: long gaps are few, and what is uncertain of a total.
-    share_of = drawn / drawn.sum() if lengths else drawn
+    share_of = np.cumsum(drawn / drawn.sum()) if lengths else drawn
+    if lengths:
+        share_of /= share_of[-1]
     taken = np.zeros(n, dtype=bool)
     found: list[tuple[int, int]] = []
     for _ in range(200):
-        length = int(rng.choice(drawn, p=share_of)) if lengths else 1
+        # As rng.choice(drawn, p=…) draws, which takes ten times as long.
+        length = int(drawn[np.searchsorted(share_of, rng.random(), "right")]) if lengths else 1
         if budget < 1 or length >= n - 2:
             if length >= n - 2:
                 continue
             break
         first = int(rng.integers(1, n - length))
         stop = first + length
-        hidden = int(known[first:stop].sum())
+        hidden = int(measured[stop] - measured[first])
         if taken[first - 1 : stop + 1].any() or 2 * hidden < length or hidden > budget:
             continue
         taken[first:stop] = True
