@@ -1,8 +1,7 @@
 """Many stations in one database: each as if it were alone."""
 
+import os
 import re
-import subprocess
-import sys
 from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import Any
 
 import psycopg
 import pytest
+from forking import Command
 from small import own_line_stream, part, station_text, write_log
 from sqlalchemy import create_engine, text
 
@@ -61,19 +61,12 @@ def test_stations_that_come_at_once_do_not_touch_one_another(
     """Three replays as processes, at the same time into one database: as three alone."""
     stations = {name: made(tmp_path, name, seed) for seed, name in enumerate(STATIONS)}
     running = [
-        subprocess.Popen(
-            [
-                sys.executable, "-m", "stream.cli", "replay", str(file.path), str(log),
-                "--database", database_url,
-            ],
-            stderr=subprocess.PIPE,
-            text=True,
-        )
+        Command(["replay", str(file.path), str(log), "--database", database_url], os.environ)
         for file, log in stations.values()
-    ]  # fmt: skip
+    ]
     for process in running:
-        _, errors = process.communicate(timeout=120)
-        assert process.returncode == 0, errors
+        assert process.wait(240) == 0, process.stderr.read()
+        process.stderr.close()
     for name, (file, log) in stations.items():
         alone = f"sqlite:///{tmp_path / name}.db"
         replay(file, [log], alone)

@@ -1,7 +1,6 @@
 """The field log: what people write becomes heights, events, bad periods, and new revisions."""
 
 import subprocess
-import sys
 from collections.abc import Callable
 from contextlib import closing
 from dataclasses import replace
@@ -10,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from forking import done
 from small import T0, own_line_stream, part, station_text
 
 from stream.compute.apply_notes import take_up
@@ -243,11 +243,7 @@ def test_the_verb(make_station: Callable[..., StationFile], tmp_path: Path) -> N
     file = make_station()
 
     def run(*words: str) -> subprocess.CompletedProcess[str]:
-        return subprocess.run(
-            [sys.executable, "-m", "stream.cli", "note", file.path, *words],
-            capture_output=True,
-            text=True,
-        )
+        return done(["note", file.path, *words])
 
     good = run("measured at five places", "--kind", "height", "--chamber", "C1", "--amount",
                "0.158", "--at", "2026-02-02T13:00", "--by", "R. Tarn")  # fmt: skip

@@ -4,8 +4,6 @@ import json
 import re
 import socket
 import sqlite3
-import subprocess
-import sys
 import time
 import urllib.error
 import urllib.request
@@ -16,6 +14,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from broker import Mosquitto, free_port
+from forking import done
 from inside import Inside
 from running import Running, wait
 from small import contents, own_line_stream, packs, part, station_text, write_log
@@ -148,10 +147,7 @@ def test_a_second_writer_is_refused(
         running.wait_for("running")
         refused = 0
         for words in (["run", file], ["replay", file, log], ["reprocess", file]):
-            second = subprocess.run(
-                [sys.executable, "-m", "stream.cli", *words, "--database", database_url],
-                capture_output=True, text=True, timeout=60,
-            )  # fmt: skip
+            second = done([*words, "--database", database_url])
             assert second.returncode == 1
             last = second.stderr.splitlines()[-1]
             assert re.search(r"another lidstream.*; stop it first", last)
@@ -159,22 +155,16 @@ def test_a_second_writer_is_refused(
             refused += 1
         measured("second writers that say who is there and end", f"{refused} of 3")
         running.stop()
-    done = subprocess.run(
-        [sys.executable, "-m", "stream.cli", "replay", file, log, "--database", database_url],
-        capture_output=True, timeout=60,
-    )  # fmt: skip
-    assert done.returncode == 0
+    assert done(["replay", file, log, "--database", database_url]).returncode == 0
 
 
 def test_no_source_is_said(tmp_path: Path) -> None:
     file = tmp_path / "station.toml"
     text = station_text()
     file.write_text(text.replace('[[sources]]\nkind = "folder"\npath = "incoming"\n', ""))
-    done = subprocess.run(
-        [sys.executable, "-m", "stream.cli", "run", file], capture_output=True, text=True
-    )
-    assert done.returncode == 2
-    assert "station.toml: sources: none; add a [[sources]]" in done.stderr
+    refused = done(["run", file])
+    assert refused.returncode == 2
+    assert "station.toml: sources: none; add a [[sources]]" in refused.stderr
 
 
 def test_tls_is_verified(tmp_path: Path, sqlite_url: str, monkeypatch: pytest.MonkeyPatch) -> None:

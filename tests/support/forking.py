@@ -9,12 +9,14 @@ import os
 import signal
 import subprocess
 import sys
+import tempfile
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from multiprocessing import forkserver
 from multiprocessing.connection import Connection
 from multiprocessing.process import BaseProcess
 from pathlib import Path
+from typing import NoReturn
 
 import pytest
 
@@ -80,13 +82,45 @@ class Command:
         self.send_signal(signal.SIGKILL)
 
 
+def done(
+    words: Sequence[object], environment: Mapping[str, str] | None = None, seconds: float = 120.0
+) -> subprocess.CompletedProcess[str]:
+    """``lidstream`` with some words, run to its end; in the manner of ``subprocess.run`` with
+    ``capture_output=True`` and ``text=True``.
+    """
+    said = [str(word) for word in words]
+    with tempfile.TemporaryDirectory() as folder:
+        out, err = Path(folder) / "out", Path(folder) / "err"
+        given = dict(os.environ if environment is None else environment)
+        process = fork(_done, said, given, os.getcwd(), out, err)
+        process.join(seconds)
+        if process.exitcode is None:
+            process.kill()
+            raise subprocess.TimeoutExpired(said, seconds)
+        return subprocess.CompletedProcess(
+            said, process.exitcode, out.read_text("utf-8"), err.read_text("utf-8")
+        )
+
+
+def _done(words: list[str], environment: dict[str, str], folder: str, out: Path, err: Path) -> None:
+    for number, path in ((1, out), (2, err)):
+        file = os.open(path, os.O_CREAT | os.O_WRONLY, 0o600)
+        os.dup2(file, number)
+        os.close(file)
+    _main(words, environment, folder)
+
+
 def _command(words: list[str], environment: dict[str, str], folder: str, err: Connection) -> None:
+    os.dup2(err.fileno(), 2)
+    err.close()
+    _main(words, environment, folder)
+
+
+def _main(words: list[str], environment: dict[str, str], folder: str) -> NoReturn:
     os.environ.clear()
     os.environ.update(environment)
     time.tzset()
     os.chdir(folder)
-    os.dup2(err.fileno(), 2)
-    err.close()
     from stream.cli.command import main
 
     sys.exit(main(words))
