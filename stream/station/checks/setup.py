@@ -13,7 +13,6 @@ from stream.station.checks.servers import server_faults
 from stream.station.checks.sources import source_faults
 from stream.station.clock import read_clock
 from stream.station.models import Analyzer, Chamber, Station
-from stream.station.sources import TablesSource
 
 
 def faults(station: Station) -> Iterator[str]:
@@ -59,9 +58,9 @@ def _site(station: Station) -> Iterator[str]:
         ("station.timezone", station.station.timezone),
         ("station.clock", station.station.clock),
         *(
-            (f"sources[{i}].clock", s.clock)
+            (f"sources[{i}].clock", clock)
             for i, s in enumerate(station.sources)
-            if not isinstance(s, TablesSource) and s.clock is not None
+            if (clock := getattr(s, "clock", None)) is not None
         ),
     ]
     for path, value in zones:
