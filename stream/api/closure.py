@@ -93,7 +93,7 @@ class Closure:
     @property
     def fits(self) -> "pd.DataFrame":
         """Every model's stored fit, one row a gas and model [nmol m⁻² s⁻¹]."""
-        data = self._station.data()
+        data = self._station._data()
         key = self._row["chamber"], self._row["closed_us"], self._row["revision"]
         found: pd.DataFrame = self._formed(columns.FITS, data.reader.fits_of(*key))
         return found
@@ -116,12 +116,13 @@ class Closure:
         found = self.fluxes.set_index("gas")[["window_start_s", "window_end_s"]]
         return {str(gas): (float(a), float(b)) for gas, (a, b) in found.iterrows()}
 
-    def samples(self, gas: str) -> "pd.DataFrame":
+    def samples(self, gas: str | None = None) -> "pd.DataFrame":
         """What was recorded of a gas, from a minute before the lid closed to a minute after.
 
         Parameters
         ----------
         gas : str
+            May be left out where only one is measured.
 
         Returns
         -------
@@ -136,8 +137,8 @@ class Closure:
         """
         import pandas as pd
 
-        self._known(gas)
-        file = self._station.file()
+        gas = self._known(gas)
+        file = self._station._amended()
         evaluation = self._evaluation(file)
         used = evaluation.points[gas][0]
         t, y = self._left_out(file, gas)
@@ -153,12 +154,13 @@ class Closure:
         return found
 
     @plainly
-    def fit(self, gas: str, **settings: Any) -> FitResult:
+    def fit(self, gas: str | None = None, **settings: Any) -> FitResult:
         """Fit this closure from its records, with other settings perhaps; stored nowhere.
 
         Parameters
         ----------
         gas : str
+            May be left out where only one is measured.
         **settings
             Keys of ``[closure]`` and ``[models]`` of the station file: ``dead_band_s=45``,
             ``max_duration_s=600``, ``default="linear"``, ``candidates=["linear", "diffusive"]``.
@@ -179,20 +181,20 @@ class Closure:
         """
         from stream.compute.preview import OF_LIDS
 
-        self._known(gas)
+        gas = self._known(gas)
         for name in OF_LIDS & settings.keys():
             raise QueryError(
                 f"{name}: decides which closures there are; try it by"
                 f" station.with_settings(closure={{{name!r}: …}}).refit(start, stop)"
             )
-        file = self._station.file()
+        file = self._station._amended()
         if settings:
             file = changed(file, settings_of(settings))
         return self._result(
             self._evaluation(file), gas, {**self._station.settings, **settings}, file
         )
 
-    def plot(self, gas: str, ax: Any = None) -> Any:
+    def plot(self, gas: str | None = None, ax: Any = None) -> Any:
         """Draw the fit with the station's settings; see :meth:`FitResult.plot`."""
         return self.fit(gas).plot(ax)
 
@@ -203,21 +205,25 @@ class Closure:
             f" {', '.join(self.gases)}; quality {self.quality}, revision {self.revision}>"
         )
 
-    def _known(self, gas: str) -> None:
-        if gas not in self.gases:
-            raise QueryError(f"gas {gas}: chamber {self.chamber} has {', '.join(self.gases)}")
+    def _known(self, gas: str | None) -> str:
+        if gas is None and len(self.gases) == 1:
+            return self.gases[0]
+        if gas is None or gas not in self.gases:
+            asked = "gas: say which" if gas is None else f"gas {gas}"
+            raise QueryError(f"{asked}: chamber {self.chamber} has {', '.join(self.gases)}")
+        return gas
 
     def _mine(self, until: datetime | None = None) -> dict[str, Any]:
         stop = (until or self.closed_at) + timedelta(microseconds=1)
         return {"chamber": self.chamber, "start": self.closed_at, "stop": stop}
 
     def _formed(self, names: tuple[str, ...], rows: list[Row]) -> Any:
-        return formed(table_of(names, rows), "pandas", self._station.about())
+        return formed(table_of(names, rows), "pandas", self._station._about())
 
     def _evaluation(self, file: StationFile) -> Evaluation:
         from stream.compute.preview import closure_preview
 
-        data = self._station.data()
+        data = self._station._data()
         if self.revision == 0:
             raise QueryError(f"{self!r}: still in progress; fit it when its lid has opened")
         kept = data.journal.kept_from()
@@ -235,7 +241,7 @@ class Closure:
         row = self._row
         gap = round((row["open_gap_s"] or 0.0) * SECOND)
         found = samples_around(
-            file.station, self._station.data().journal, self.chamber, row["closed_us"],
+            file.station, self._station._data().journal, self.chamber, row["closed_us"],
             row["opened_us"], gap, most=_ALL,
         )  # fmt: skip
         others = found.get(gas, {}).get("left_out", {"t": [], "y": []})

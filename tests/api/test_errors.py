@@ -48,6 +48,7 @@ CASES: list[tuple[Callable[[stream.Station], object], str]] = [
     (lambda s: s.closure("A1", 5), "when: 5 is not a time; write 2026-06-10T04:00Z"),
     (lambda s: s.refit(None, None), "refit: give start and stop"),
     (lambda s: first(s).fit("NO2"), "gas NO2: chamber A1 has N2O, CH4, CO2"),
+    (lambda s: first(s).fit(), "gas: say which: chamber A1 has N2O, CH4, CO2"),
     (lambda s: first(s).samples("NO2"), "gas NO2: chamber A1 has N2O, CH4, CO2"),
     (lambda s: first(s).fit("N2O", bounce_s=9), "bounce_s: decides which closures there are"),
     (lambda s: first(s).fit("N2O", deadband_s=9), "closure.deadband_s: unknown key; did you mean"),
