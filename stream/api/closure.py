@@ -9,7 +9,7 @@ import numpy as np
 from stream import columns
 from stream.api.asking import plainly, settings_of
 from stream.api.fit_result import FitResult
-from stream.api.frames import formed
+from stream.api.frames import attributes, formed
 from stream.compute.closures.evaluate import Evaluation
 from stream.errors import QueryError
 from stream.report.tables import table_of
@@ -142,15 +142,11 @@ class Closure:
         evaluation = self._evaluation(file)
         used = evaluation.points[gas][0]
         t, y = self._left_out(file, gas)
-        found = pd.DataFrame(
-            {
-                "seconds": np.concatenate([used.t, t]),
-                "mole_fraction": np.concatenate([used.y, y]),
-                "used": np.arange(len(used.t) + len(t)) < len(used.t),
-            }
-        )
+        t, y = np.concatenate([used.t, t]), np.concatenate([used.y, y])
+        cells = (t, y, np.arange(len(t)) < len(used.t))
+        found = pd.DataFrame(dict(zip(columns.SAMPLES, cells, strict=True)))
         found = found.sort_values("seconds", kind="stable", ignore_index=True)
-        found.attrs["units"] = {"seconds": "s", "mole_fraction": "nmol mol-1"}
+        found.attrs |= attributes(columns.columns(columns.SAMPLES), self._station._about())
         return found
 
     @plainly

@@ -3,9 +3,9 @@
     python tests/bench/beside.py --minutes 10 --database sqlite:////tmp/beside.db
     python tests/bench/beside.py --minutes 10 --database postgresql+psycopg://HOST/NAME
 
-One process takes the records of two simulated chambers as fast as it can and settles them, first
-alone for a tenth of the time, then beside another process that reads tables and fits closures
-without a pause. The database must be an empty one.
+One process takes the records of two simulated chambers as fast as it can and settles them: alone
+for a tenth of the time, beside a process that only computes for another tenth, then beside one
+that reads tables and fits closures without a pause. The database must be an empty one.
 """
 
 import argparse
@@ -55,6 +55,14 @@ def write(
                 batch = own_line_stream(hours=float(hours))
         out.put((len(waits), waits))
     store.close()
+
+
+def compute(begin: float, end: float) -> None:
+    """Take the processor's time and nothing else."""
+    time.sleep(max(0.0, begin - time.time()))
+    numbers = np.arange(1e5)
+    while time.time() < end:
+        numbers = np.sqrt(numbers + 1.0)
 
 
 def read(
@@ -112,14 +120,15 @@ def main() -> None:
     path.write_text(station_text(), encoding="utf-8")
     spawn = mp.get_context("spawn")
     now, length = time.time() + 8.0, 60.0 * arguments.minutes
-    alone = now + 0.1 * length
-    ends = [alone, alone + length]
+    alone, busy = now + 0.1 * length, now + 0.2 * length
+    ends = [alone, busy, busy + length]
     told, seen, stop = spawn.Queue(), spawn.Queue(), spawn.Event()
     writer = spawn.Process(target=write, args=(path, arguments.database, ends, told))
-    reader = spawn.Process(target=read, args=(path, arguments.database, alone, stop, seen))
-    writer.start()
-    reader.start()
-    for name in ("alone", "beside a reader"):
+    reader = spawn.Process(target=read, args=(path, arguments.database, busy, stop, seen))
+    other = spawn.Process(target=compute, args=(alone, busy))
+    for process in (writer, other, reader):
+        process.start()
+    for name in ("alone", "beside a process that only computes", "beside a reader"):
         count, waits = told.get()
         each = sorted(waits)
         print(
@@ -129,8 +138,8 @@ def main() -> None:
     stop.set()
     for what, value in seen.get().items():
         print(f"reader, {what}: {value}")
-    writer.join()
-    reader.join()
+    for process in (writer, other, reader):
+        process.join()
     print(f"exit codes: {writer.exitcode}, {reader.exitcode}")
 
 
