@@ -46,6 +46,7 @@ CASES: list[tuple[Callable[[stream.Station], object], str]] = [
         "when: 2026-06-15T04:00 has no offset",
     ),
     (lambda s: s.closure("A1", 5), "when: 5 is not a time; write 2026-06-10T04:00Z"),
+    (lambda s: s.closure("A1", s.fluxes()["closed_at"]), "when: Series is not a time; write"),
     (lambda s: s.refit(None, None), "refit: give start and stop"),
     (lambda s: first(s).fit("NO2"), "gas NO2: chamber A1 has N2O, CH4, CO2"),
     (lambda s: first(s).fit(), "gas: say which: chamber A1 has N2O, CH4, CO2"),
