@@ -147,7 +147,7 @@ _DECLARED: Final = (
     moment("sampled_at", "sampled", "When the gas sample was taken, UTC.", "sampled_us"),
     number(
         *("mole_fraction", "nmol mol-1", "mole fraction"),
-        "Dry mole fraction in the vial, in terms of the standard gases; dilution not undone.",
+        "Dry, in terms of the standard gases; of a vial as measured, its dilution not undone.",
     ),
     number(
         *("mole_fraction_se", "nmol mol-1", "standard error"),
@@ -156,7 +156,7 @@ _DECLARED: Final = (
     whole("injections", "injections", "Injections that the mole fraction is the mean of."),
     # One closure.
     number("seconds", "s", "time since closing", "Time at the inlet since the lid closed."),
-    text("used", "used", "yes for a data point that is fitted, no for one that is not."),
+    whole("used", "used", "Whether it is a data point of the fit."),
     number(
         *("difference_nmol_m2_s", FLUX, "difference"),
         "Flux with the settings that are tried, less the stored flux.",
@@ -285,6 +285,8 @@ REVISIONS: Final = (
     *("revision", "closed_at", "opened_at", "quality", "flags", "station_digest"),
     *("software_version", "result_digest"),
 )
+SAMPLES: Final = ("seconds", "mole_fraction", "used")
+"""What was recorded of one gas around one closure."""
 _COMPARED: Final = (*_PAIR, "model", "model_reason", "points", "quality", "flags")
 REFUSED: Final = ("station", "source", "line", "reason", "text")
 DRIVERS: Final = (

@@ -172,6 +172,7 @@ def fit(
         "weights": used.w,
         "known_variance": used.known_variance,
         "gas": gas,
+        "title": f"Fit of {gas}" if gas else "Fit",
     }
     models = {
         name: _one(name, f, choice.criterion[0, i], moles, data)
@@ -270,7 +271,6 @@ def _chosen(
         flux_se=float(choice.slope_se[0]) * moles,
         detection_limit=float(detection_limit(choice.noise_se, choice.dof, moles)[0]),
         models=models,
-        title=f"Fit of {data['gas']}" if data["gas"] else "Fit",
         left_out=left_out,
         **data,
         **{key: getattr(models[name], key) for key in same},

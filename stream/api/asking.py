@@ -66,7 +66,9 @@ def moment(when: object, name: str = "time") -> int:
                 f"{name}: {when!r} is not a time; write 2026-06-10T04:00Z, or give a datetime"
             ) from None
     if not isinstance(found, datetime):
-        raise QueryError(f"{name}: {when!r} is not a time; write 2026-06-10T04:00Z")
+        shown = repr(when)
+        shown = type(when).__name__ if "\n" in shown or len(shown) > 60 else shown
+        raise QueryError(f"{name}: {shown} is not a time; write 2026-06-10T04:00Z")
     if found != found:
         raise QueryError(f"{name}: not a time (NaT)")
     if found.tzinfo is None:

@@ -9,7 +9,7 @@ import numpy as np
 from stream import columns
 from stream.api.asking import plainly, settings_of
 from stream.api.fit_result import FitResult
-from stream.api.frames import formed
+from stream.api.frames import attributes, formed
 from stream.compute.closures.evaluate import Evaluation
 from stream.errors import QueryError
 from stream.report.tables import table_of
@@ -93,7 +93,7 @@ class Closure:
     @property
     def fits(self) -> "pd.DataFrame":
         """Every model's stored fit, one row a gas and model [nmol m⁻² s⁻¹]."""
-        data = self._station.data()
+        data = self._station._data()
         key = self._row["chamber"], self._row["closed_us"], self._row["revision"]
         found: pd.DataFrame = self._formed(columns.FITS, data.reader.fits_of(*key))
         return found
@@ -116,12 +116,13 @@ class Closure:
         found = self.fluxes.set_index("gas")[["window_start_s", "window_end_s"]]
         return {str(gas): (float(a), float(b)) for gas, (a, b) in found.iterrows()}
 
-    def samples(self, gas: str) -> "pd.DataFrame":
+    def samples(self, gas: str | None = None) -> "pd.DataFrame":
         """What was recorded of a gas, from a minute before the lid closed to a minute after.
 
         Parameters
         ----------
         gas : str
+            May be left out where only one is measured.
 
         Returns
         -------
@@ -136,29 +137,26 @@ class Closure:
         """
         import pandas as pd
 
-        self._known(gas)
-        file = self._station.file()
+        gas = self._known(gas)
+        file = self._station._amended()
         evaluation = self._evaluation(file)
         used = evaluation.points[gas][0]
         t, y = self._left_out(file, gas)
-        found = pd.DataFrame(
-            {
-                "seconds": np.concatenate([used.t, t]),
-                "mole_fraction": np.concatenate([used.y, y]),
-                "used": np.arange(len(used.t) + len(t)) < len(used.t),
-            }
-        )
+        t, y = np.concatenate([used.t, t]), np.concatenate([used.y, y])
+        cells = (t, y, np.arange(len(t)) < len(used.t))
+        found = pd.DataFrame(dict(zip(columns.SAMPLES, cells, strict=True)))
         found = found.sort_values("seconds", kind="stable", ignore_index=True)
-        found.attrs["units"] = {"seconds": "s", "mole_fraction": "nmol mol-1"}
+        found.attrs |= attributes(columns.columns(columns.SAMPLES), self._station._about())
         return found
 
     @plainly
-    def fit(self, gas: str, **settings: Any) -> FitResult:
+    def fit(self, gas: str | None = None, **settings: Any) -> FitResult:
         """Fit this closure from its records, with other settings perhaps; stored nowhere.
 
         Parameters
         ----------
         gas : str
+            May be left out where only one is measured.
         **settings
             Keys of ``[closure]`` and ``[models]`` of the station file: ``dead_band_s=45``,
             ``max_duration_s=600``, ``default="linear"``, ``candidates=["linear", "diffusive"]``.
@@ -179,20 +177,20 @@ class Closure:
         """
         from stream.compute.preview import OF_LIDS
 
-        self._known(gas)
+        gas = self._known(gas)
         for name in OF_LIDS & settings.keys():
             raise QueryError(
                 f"{name}: decides which closures there are; try it by"
                 f" station.with_settings(closure={{{name!r}: …}}).refit(start, stop)"
             )
-        file = self._station.file()
+        file = self._station._amended()
         if settings:
             file = changed(file, settings_of(settings))
         return self._result(
             self._evaluation(file), gas, {**self._station.settings, **settings}, file
         )
 
-    def plot(self, gas: str, ax: Any = None) -> Any:
+    def plot(self, gas: str | None = None, ax: Any = None) -> Any:
         """Draw the fit with the station's settings; see :meth:`FitResult.plot`."""
         return self.fit(gas).plot(ax)
 
@@ -203,21 +201,25 @@ class Closure:
             f" {', '.join(self.gases)}; quality {self.quality}, revision {self.revision}>"
         )
 
-    def _known(self, gas: str) -> None:
-        if gas not in self.gases:
-            raise QueryError(f"gas {gas}: chamber {self.chamber} has {', '.join(self.gases)}")
+    def _known(self, gas: str | None) -> str:
+        if gas is None and len(self.gases) == 1:
+            return self.gases[0]
+        if gas is None or gas not in self.gases:
+            asked = "gas: say which" if gas is None else f"gas {gas}"
+            raise QueryError(f"{asked}: chamber {self.chamber} has {', '.join(self.gases)}")
+        return gas
 
     def _mine(self, until: datetime | None = None) -> dict[str, Any]:
         stop = (until or self.closed_at) + timedelta(microseconds=1)
         return {"chamber": self.chamber, "start": self.closed_at, "stop": stop}
 
     def _formed(self, names: tuple[str, ...], rows: list[Row]) -> Any:
-        return formed(table_of(names, rows), "pandas", self._station.about())
+        return formed(table_of(names, rows), "pandas", self._station._about())
 
     def _evaluation(self, file: StationFile) -> Evaluation:
         from stream.compute.preview import closure_preview
 
-        data = self._station.data()
+        data = self._station._data()
         if self.revision == 0:
             raise QueryError(f"{self!r}: still in progress; fit it when its lid has opened")
         kept = data.journal.kept_from()
@@ -235,7 +237,7 @@ class Closure:
         row = self._row
         gap = round((row["open_gap_s"] or 0.0) * SECOND)
         found = samples_around(
-            file.station, self._station.data().journal, self.chamber, row["closed_us"],
+            file.station, self._station._data().journal, self.chamber, row["closed_us"],
             row["opened_us"], gap, most=_ALL,
         )  # fmt: skip
         others = found.get(gas, {}).get("left_out", {"t": [], "y": []})

@@ -11,6 +11,8 @@ if TYPE_CHECKING:
     from stream.api.fit_result import FitResult
 
 _STEPS: Final = 200
+_FEW: Final = 30
+"""Data points that are drawn large, over the curves."""
 _LINES: Final = ("-", "--", "-.", ":", (0, (1, 3)))
 
 
@@ -36,8 +38,12 @@ def draw_fit(fit: "FitResult", ax: Any = None) -> Any:
     found = axes(ax)
     t, y = fit.left_out
     if len(t):
-        found.plot(t, y, ".", color="0.75", markersize=3, label="not fitted")
-    found.plot(fit.seconds, fit.mole_fraction, ".", color="0.35", markersize=4, label="data points")
+        found.plot(t, y, ".", color="0.75", markersize=3, label="other readings")
+    few = fit.nobs <= _FEW
+    found.plot(
+        fit.seconds, fit.mole_fraction, "o" if few else ".", color="0.35",
+        markersize=6 if few else 4, zorder=4 if few else 1, label="data points",
+    )  # fmt: skip
     if fit.nobs:
         grid = np.linspace(0.0, float(fit.seconds[-1]), _STEPS)
         others = [m for name, m in fit.models.items() if name != fit.model and m.values]

@@ -29,7 +29,7 @@ def result_of(found: Evaluation, gas: str, **about: Any) -> FitResult:
         "gas": gas,
     }
     models = {
-        r["model"]: _of_model(r, data)
+        r["model"]: _of_model(r, data | {"title": about.get("title", "")})
         for r in _rows(result.children["model_fits"])
         if r["gas"] == gas
     }

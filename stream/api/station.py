@@ -69,7 +69,7 @@ class Station(StationTables):
     @property
     def config(self) -> StationConfig:
         """The station file with what the field log adds, as frozen models."""
-        return self.file().station
+        return self._amended().station
 
     @property
     def settings(self) -> dict[str, Any]:
@@ -119,9 +119,9 @@ class Station(StationTables):
             self._store.close()
         self._store = None
 
-    def file(self) -> StationFile:
-        """The station file as amended now, with what is tried; no promise."""
-        file = self.data().file
+    def _amended(self) -> StationFile:
+        """The station file as amended now, with what is tried."""
+        file = self._data().file
         return changed(file, self._changes) if self._changes else file
 
     @plainly
@@ -142,7 +142,7 @@ class Station(StationTables):
         asked = Selection(selection(self._file.station).period, (), (chamber,))
         selected_gases(self._file.station, asked)
         at = moment(when, "when")
-        reader = self.data().reader
+        reader = self._data().reader
         near = reader.around(chamber, at)
         inside = [r for r in near if r["closed_us"] <= at <= r["opened_us"]]
         soon = [r for r in near if at < r["closed_us"] < at + _SAME_MINUTE]
@@ -179,7 +179,7 @@ class Station(StationTables):
         for section, values in settings.items():
             tidy = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
             merged[section] = {**merged.get(section, {}), **tidy}
-        changed(self.data().file, merged)
+        changed(self._data().file, merged)
         return Station(self._file, self._open(), merged)
 
     @plainly
@@ -217,7 +217,7 @@ class Station(StationTables):
         selected_gases(self._file.station, asked)
         if start is None or stop is None:
             raise QueryError("refit: give start and stop; a day is a few seconds' work")
-        data, file = self.data(), self.file()
+        data, file = self._data(), self._amended()
         tried = period_preview(data, file, asked.period.first_us, asked.period.stop_us)
         found = refit_table(file.station, data.reader, tried, asked)
-        return formed(in_unit(found, unit), as_, self.about())
+        return formed(in_unit(found, unit), as_, self._about())

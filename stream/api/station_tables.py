@@ -54,14 +54,14 @@ class StationTables:
             raise QueryError(f"station {self.id} is closed; open it again with open_station")
         return self._store
 
-    def data(self) -> StationData:
-        """Readers of the store and the station file as amended now; no promise."""
+    def _data(self) -> StationData:
+        """Readers of the store and the station file as amended now."""
         store, name = self._open(), self.id
         file = amended(self._file, Notes(store, name).all())
         return StationData(file, store, Reader(store, name), self._journal, Summaries(store, name))
 
-    def about(self) -> dict[str, Any]:
-        """What every table says of where it is from; no promise."""
+    def _about(self) -> dict[str, Any]:
+        """What every table says of where it is from."""
         site = self._file.station.station
         return {"station": self.id, "name": site.name, "timezone": site.timezone}
 
@@ -118,8 +118,8 @@ class StationTables:
         """Closures, one row each, with headspace and soil; parameters as :meth:`fluxes`."""
         asked = selection(self._file.station, start, stop, None, chamber, quality)
         selected_gases(self._file.station, asked)
-        data = self.data()
-        return formed(tables.finished(data.file.station, data.reader, asked), as_, self.about())
+        data = self._data()
+        return formed(tables.finished(data.file.station, data.reader, asked), as_, self._about())
 
     @plainly
     def gaps(
@@ -133,8 +133,8 @@ class StationTables:
         """Missed closures, one row each, with the cause in ``flags``; as :meth:`closures`."""
         asked = selection(self._file.station, start, stop, None, chamber)
         selected_gases(self._file.station, asked)
-        data = self.data()
-        return formed(tables.gaps(data.file.station, data.reader, asked), as_, self.about())
+        data = self._data()
+        return formed(tables.gaps(data.file.station, data.reader, asked), as_, self._about())
 
     @plainly
     def records(
@@ -172,8 +172,8 @@ class StationTables:
             if name not in station.channels:
                 raise QueryError(f"channel {name}: the station has {', '.join(station.channels)}")
         asked = selection(station, start, stop)
-        data = self.data()
-        return formed(arrow_records(station, data.journal, asked, wanted), as_, self.about())
+        data = self._data()
+        return formed(arrow_records(station, data.journal, asked, wanted), as_, self._about())
 
     @plainly
     def hourly(
@@ -254,7 +254,7 @@ class StationTables:
         asked = selection(station, start, stop, None, chamber)
         selected_gases(station, asked)
         rows = Notes(self._open(), self.id).all()
-        return formed(notes(station, rows, asked), as_, self.about())
+        return formed(notes(station, rows, asked), as_, self._about())
 
     @plainly
     def vials(
@@ -271,20 +271,20 @@ class StationTables:
 
         asked = selection(self._file.station, start, stop, gas, chamber)
         selected_gases(self._file.station, asked)
-        data = self.data()
+        data = self._data()
         kept = ManualTables(data.store, self.id).current()
-        return formed(vials(data.file.station, data.reader, kept, asked), as_, self.about())
+        return formed(vials(data.file.station, data.reader, kept, asked), as_, self._about())
 
     @plainly
     def refused(self, *, as_: str = "pandas") -> Any:
         """Rejected lines of input, one row each with the reason; of all times."""
-        data = self.data()
-        return formed(tables.refused(data.file.station, data.reader), as_, self.about())
+        data = self._data()
+        return formed(tables.refused(data.file.station, data.reader), as_, self._about())
 
     def _table(self, what: str, asked: Selection, as_: str) -> Any:
         from stream.report.by_name import table_by_name
 
-        return formed(table_by_name(self.data(), what, asked, None, None), as_, self.about())
+        return formed(table_by_name(self._data(), what, asked, None, None), as_, self._about())
 
     def _days(
         self, what: str, asked: Selection, start: object, stop: object, unit: str | None, as_: str
@@ -292,7 +292,7 @@ class StationTables:
         """A table of days; without a season in the station file, of all records."""
         from stream.report.by_name import table_by_name
 
-        data = self.data()
+        data = self._data()
         first, last = bounds(data.file.station, start, stop)
         if data.file.station.season is None and (first is None or last is None):
             extent = list(data.journal.extent().values())
@@ -301,4 +301,4 @@ class StationTables:
             first = min(e[0] for e in extent) if first is None else first
             last = max(e[1] for e in extent) + 1 if last is None else last
         found = in_unit(table_by_name(data, what, asked, first, last), unit)
-        return formed(found, as_, self.about())
+        return formed(found, as_, self._about())

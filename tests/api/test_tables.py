@@ -55,7 +55,7 @@ def test_a_day_is_one_at_the_station_and_stop_includes_it(own: stream.Station) -
 
 def test_a_day_costs_the_database_a_day(own: stream.Station) -> None:
     """Period, chamber, gas and quality are conditions of both queries."""
-    engine = own.data().store.engine
+    engine = own._data().store.engine
     asked: list[str] = []
 
     @event.listens_for(engine, "before_cursor_execute")
@@ -153,7 +153,7 @@ def test_records_are_those_of_the_journal(own: stream.Station) -> None:
     assert frame["time"].is_monotonic_increasing
     assert frame["time"].is_unique
     assert frame["time"].max() - frame["time"].min() < timedelta(hours=1)
-    data = own.data()
+    data = own._data()
     from stream.api.asking import selection
 
     asked: Selection = selection(data.file.station, "2026-06-15T04:00Z", "2026-06-15T05:00Z")

@@ -392,7 +392,7 @@ def test_sqlite_joins_results_by_their_key(sqlite_url: str) -> None:
     """Whatever order and period is asked for: a join by a range of time is quadratic."""
     from sqlalchemy import event
 
-    from stream.store.results.readers import Period, Reader
+    from stream.store.results.readers import Only, Period, Reader
 
     asked: list[tuple[str, object]] = []
     with closing(open_store(sqlite_url)) as store:
@@ -408,6 +408,8 @@ def test_sqlite_joins_results_by_their_key(sqlite_url: str) -> None:
                 reader.flux_cells,
                 reader.flux_flags,
                 lambda p: reader.flux_points("N2O", ("A", "B"), p),
+                lambda p: reader.fluxes(p, Only(("A",), ("N2O",), (1, 2))),
+                lambda p: reader.visits(p, Only(("A",), ("N2O",))),
             ):
                 assert list(read(period)) == []
         event.remove(store.engine, "before_cursor_execute", _keep)
@@ -417,8 +419,10 @@ def test_sqlite_joins_results_by_their_key(sqlite_url: str) -> None:
                 if "JOIN" in text:
                     rows = connection.exec_driver_sql(f"EXPLAIN QUERY PLAN {text}", given)
                     plans.append([row[3] for row in rows])
-    assert len(plans) == 10
+    assert len(plans) == 16
     for plan in plans:
-        inner = [step for step in plan if "fluxes" in step or "model_fits" in step]
+        inner = [
+            step for step in plan if any(t in step for t in ("fluxes", "model_fits", "visits"))
+        ]
         assert inner
         assert all("closed_us=?" in step for step in inner), plan
