@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from stream.compute.closures.ports import port_runs
 from stream.compute.closures.samples import analyzer_channels, samples_of
 from stream.errors import CommandError
-from stream.science.closures.segments import lay_end_to_end
 from stream.science.models import MODELS, fit_model
+from stream.science.models.fit import lay_end_to_end
 from stream.science.planning.proposal import Proposal
 from stream.science.planning.response import (
     Stack,

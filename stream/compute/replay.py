@@ -14,13 +14,18 @@ from stream.compute.mend import Mender
 from stream.compute.settle import Settled, Settlement
 from stream.errors import SourceError
 from stream.ingest.batches import Batch, Reject, refused_batch
-from stream.ingest.clocks import check_clocks
-from stream.ingest.files.recordings import Recording, find_recordings, read_recording, settle_dates
-from stream.ingest.intake import Intake
-from stream.ingest.lacking import lacking as lacking_channels
-from stream.ingest.lacking import missing_column, without_column
-from stream.ingest.pending import quarantine_row
+from stream.ingest.files.recordings import (
+    Recording,
+    find_recordings,
+    missing_column,
+    read_recording,
+    settle_dates,
+    without_column,
+)
+from stream.ingest.files.recordings import lacking as lacking_channels
+from stream.ingest.intake import Intake, quarantine_row
 from stream.ingest.refusals import NOTICE, RECORDED, by_reason
+from stream.ingest.times.clocks import check_clocks
 from stream.manual.intake import ManualIntake, TakenTable
 from stream.notes.consequences import FieldLog
 from stream.station import StationFile

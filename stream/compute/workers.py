@@ -15,7 +15,7 @@ from typing import Any, Final, Protocol, TypeVar
 
 from stream.compute.gc_pauses import tidy_up, without_pauses
 from stream.errors import CommandError, LidstreamError
-from stream.science.kernel import use_threads
+from stream.science.models.fit import use_threads
 from stream.station import StationFile
 from stream.store import open_store
 from stream.store.journal.journal import CACHE_BYTES, Journal

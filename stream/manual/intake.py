@@ -4,8 +4,7 @@ import hashlib
 from dataclasses import dataclass
 
 from stream.ingest.batches import Reject
-from stream.ingest.intake import Intake
-from stream.ingest.pending import join_spans, quarantine_row
+from stream.ingest.intake import Intake, join_spans, quarantine_row
 from stream.manual.closures import closures_in
 from stream.manual.tables import ManualTable, read_table, table_text
 from stream.station import Station

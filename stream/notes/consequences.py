@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 
-from stream.ingest.pending import join_spans
+from stream.ingest.intake import join_spans
 from stream.note_kinds import KINDS, TAKEN_BACK
 from stream.station import FieldNote, StationFile, amended, read_notes
 from stream.store.journal.journal import Journal

@@ -13,9 +13,9 @@ import numpy as np
 from scipy.linalg import solve_banded
 from scipy.signal import lfilter
 
-from stream.science.closures.segments import Segments
 from stream.science.models import MODELS, fit_model
 from stream.science.models.choice import choose
+from stream.science.models.fit import Segments
 
 SOILS = 400
 LAYERS = 60

@@ -20,9 +20,9 @@ from scipy import special
 from scipy.signal import lfilter
 
 from stream.report.pictures.style import BLUE, GREY, OCHRE, picture
-from stream.science.closures.segments import Segments
 from stream.science.models import MODELS, fit_model
 from stream.science.models.choice import choose
+from stream.science.models.fit import Segments
 
 CANDIDATES = ("linear", "quadratic", "saturating")
 MANY = 1000

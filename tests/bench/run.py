@@ -25,9 +25,9 @@ from stream.compute.replay import replay
 from stream.demo import own_line as simulated
 from stream.demo.scenario import own_line
 from stream.demo.write import _fast_text, _slow_text, station_text
-from stream.ingest.delimited.opening import TextFiles
-from stream.science.closures.segments import Segments
+from stream.ingest.delimited.reading import TextFiles
 from stream.science.models import fit_model
+from stream.science.models.fit import Segments
 from stream.station import FolderSource, load_station
 
 GASES = {"N2O": "n2o", "CH4": "ch4", "CO2": "co2"}

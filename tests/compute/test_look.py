@@ -10,8 +10,8 @@ from stream.compute.closure_samples import samples_around
 from stream.compute.replay import replay
 from stream.demo.scenario import Scenario, own_line, shared_analyzer
 from stream.demo.write import write_station
-from stream.science.closures.segments import lay_end_to_end
 from stream.science.models import MODELS, fit_model
+from stream.science.models.fit import lay_end_to_end
 from stream.station import load_station
 from stream.store import open_store
 from stream.store.journal.journal import Journal

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from stream.science.closures.segments import Segments, lay_end_to_end
 from stream.science.models import FitStatus, fit_model, saturating
+from stream.science.models.fit import Segments, lay_end_to_end
 from stream.science.models.profile import shape
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from stream.science.closures.gather import (
+from stream.science.closures.readings import (
     FAULT,
     FLAT,
     NO_SAMPLES,

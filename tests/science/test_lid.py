@@ -5,7 +5,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stream.science.closures.due import due_times, gap_cause
 from stream.science.closures.lid import (
     CLOSED,
     MOVING,
@@ -13,19 +12,22 @@ from stream.science.closures.lid import (
     LidClosure,
     Runs,
     closures_of,
+    due_times,
+    gap_cause,
     join_runs,
     lid_state,
     runs_of,
     state_at,
 )
-from stream.science.closures.sensors import means_over, steps_at
 from stream.science.closures.visits import port_visits, visit_values
 from stream.science.closures.window import (
     Window,
     is_flat,
     last_before,
+    means_over,
     missing_share,
     select,
+    steps_at,
     usual_spacing,
     window_of,
 )

@@ -5,9 +5,9 @@ import pytest
 from scipy import special, stats
 from scipy.optimize import curve_fit
 
-from stream.science.closures.segments import lay_end_to_end
 from stream.science.models import FitStatus, diffusive, fit_model
-from stream.science.models.choice import Reason, choose
+from stream.science.models.choice import choose
+from stream.science.models.fit import Reason, lay_end_to_end
 from stream.science.models.profile import shape
 
 

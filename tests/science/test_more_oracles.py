@@ -5,10 +5,10 @@ import pytest
 from lmfit import Model
 from uncertainties import ufloat
 
-from stream.science.closures.segments import lay_end_to_end
 from stream.science.flux.constants import GAS_CONSTANT
 from stream.science.flux.flux import Headspace, dry_air_per_area, flux_se, relative_geometry_se
 from stream.science.models import fit_model
+from stream.science.models.fit import lay_end_to_end
 
 
 def saturating(t: np.ndarray, c0: float, s0: float, k: float) -> np.ndarray:

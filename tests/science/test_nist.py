@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy.optimize import curve_fit
 
-from stream.science.closures.segments import lay_end_to_end
 from stream.science.models import FitStatus, fit_model
+from stream.science.models.fit import lay_end_to_end
 
 DATA = Path(__file__).parent.parent / "data" / "nist"
 KNOWN = 1e15

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from stream.science.closures.segments import Segments
 from stream.science.models import MODELS, fit_model
-from stream.science.models.choice import REASON_WORDS, Choice, Reason, choose, curvature_cap
+from stream.science.models.choice import Choice, choose, curvature_cap
+from stream.science.models.fit import REASON_WORDS, Reason, Segments
 from stream.science.models.noise import long_run_variance
 
 

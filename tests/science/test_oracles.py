@@ -5,9 +5,9 @@ import pytest
 import statsmodels.api as sm
 from scipy.optimize import curve_fit
 
-from stream.science.closures.segments import lay_end_to_end
 from stream.science.models import FitStatus, fit_model
-from stream.science.models.criterion import aicc
+from stream.science.models.choice import aicc
+from stream.science.models.fit import lay_end_to_end
 
 
 def closures(count: int, seed: int) -> tuple[list[np.ndarray], list[np.ndarray]]:

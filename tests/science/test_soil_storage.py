@@ -5,7 +5,6 @@ closed forms and simulated truth.
 import numpy as np
 import pytest
 
-from stream.science.closures.segments import Segments, lay_end_to_end
 from stream.science.flux.soil_storage import (
     DIFFUSIVITY_M2_S,
     air_filled,
@@ -16,6 +15,7 @@ from stream.science.flux.soil_storage import (
 )
 from stream.science.models import MODELS as EVERY
 from stream.science.models import fit_model
+from stream.science.models.fit import Segments, lay_end_to_end
 
 MODELS = ("linear", "quadratic", "saturating", "diffusive")
 

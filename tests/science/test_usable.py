@@ -2,8 +2,7 @@
 
 import numpy as np
 
-from stream.science.closures.gather import FAULT, NO_WATER, OUTSIDE
-from stream.science.closures.usable import Scale, judge
+from stream.science.closures.readings import FAULT, NO_WATER, OUTSIDE, Scale, judge
 
 NAN = np.nan
 GAS = Scale(1000.0, 0.0, 0.1, 5.0)

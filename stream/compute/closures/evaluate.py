@@ -49,13 +49,13 @@ from stream.compute.closures.seal import (
     with_flags,
 )
 from stream.science.closures.lid import NO_RUNS, LidClosure, Runs
-from stream.science.closures.segments import lay_end_to_end
 from stream.science.closures.visits import PortVisit, port_visits
 from stream.science.closures.window import Window, window_of
 from stream.science.flux.flux import Headspace, detection_limit, line_slope_se
 from stream.science.flux.soil_storage import bias_factors
 from stream.science.models import fit_model
 from stream.science.models.choice import choose
+from stream.science.models.fit import lay_end_to_end
 from stream.station import Analyzer, Chamber, Station
 from stream.store.journal.journal import Journal, Series
 from stream.store.results.changes import Result, Row

@@ -9,12 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.compute.closures.samples import out_of_range, to_canonical
-from stream.science.closures.sensors import means_over, steps_at
-from stream.science.closures.window import Window
-from stream.science.flux.atmosphere import standard_pressure
+from stream.science.closures.window import Window, means_over, steps_at
 from stream.science.flux.constants import ZERO_CELSIUS_K
-from stream.science.flux.flux import Headspace, dry_air_per_area, relative_geometry_se
-from stream.science.flux.soil import water_filled_pore_space
+from stream.science.flux.flux import (
+    Headspace,
+    dry_air_per_area,
+    relative_geometry_se,
+    standard_pressure,
+    water_filled_pore_space,
+)
 from stream.science.flux.soil_storage import (
     DIFFUSIVITY_M2_S,
     air_filled,

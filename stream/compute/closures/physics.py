@@ -10,19 +10,19 @@ from numpy.typing import NDArray
 from stream.compute.closures.headspace import HeadspaceConditions
 from stream.compute.closures.points import LEVEL, Points
 from stream.compute.closures.samples import FIRST, to_canonical
-from stream.science.flux.atmosphere import standard_pressure
-from stream.science.quality.outdoor import Start
-from stream.science.quality.plausible import (
+from stream.science.flux.flux import standard_pressure
+from stream.science.quality.air import (
     AIR_C,
     AIR_PA,
     OVER_SOIL_K,
     SOIL_K,
     Place,
+    Start,
     air_bounds_c,
+    is_dark,
     most_water,
     pressure_bounds_pa,
 )
-from stream.science.quality.sun import is_dark
 from stream.station import Analyzer, Station
 from stream.store.results.changes import Row
 

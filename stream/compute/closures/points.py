@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.compute.closures.samples import Samples
-from stream.science.closures.gather import (
+from stream.science.closures.readings import (
     FAULT,
     FLAT,
     NO_SAMPLES,

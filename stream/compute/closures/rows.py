@@ -18,7 +18,8 @@ from stream.science.flux.constants import ZERO_CELSIUS_K
 from stream.science.flux.flux import flux_se
 from stream.science.flux.soil_storage import DOUBT
 from stream.science.models import STATUS_WORDS, Fit, FitStatus
-from stream.science.models.choice import REASON_WORDS, Choice, Reason
+from stream.science.models.choice import Choice
+from stream.science.models.fit import REASON_WORDS, Reason
 from stream.science.quality.flags import quality, words
 from stream.station import Chamber
 from stream.store.results.changes import Result, Row, Rows, rows_of

@@ -8,12 +8,11 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.science.closures.gather import FAULT, OUTSIDE
-from stream.science.closures.usable import Scale, judge
+from stream.science.closures.readings import FAULT, OUTSIDE, Scale, judge
 from stream.science.closures.visits import VisitValues, visit_values
 from stream.science.closures.window import Window, last_before, select
+from stream.science.flux.flux import dry_mole_fraction
 from stream.science.flux.units import CANONICAL, CHANNEL_UNITS, rule_between
-from stream.science.flux.water import dry_mole_fraction
 from stream.station import Analyzer, Station
 from stream.store.journal.journal import Series
 from stream.times import SECOND
@@ -44,8 +43,8 @@ class Samples:
     water : ndarray
         Water vapour [mol mol⁻¹]; NaN where unknown.
     wrong : ndarray of uint8
-        Bits of :mod:`stream.science.closures.gather`: the analyzer's status was not good; the value
-        is out of range; there is no water vapour to make it dry.
+        Bits of :mod:`stream.science.closures.readings`: the analyzer's status was not good;
+        the value is out of range; there is no water vapour to make it dry.
     """
 
     inlet_us: NDArray[np.int64]

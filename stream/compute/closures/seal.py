@@ -8,10 +8,10 @@ from typing import Final
 import numpy as np
 
 from stream.compute.closures.points import LEVEL, Points
-from stream.science.closures.levels import levels
-from stream.science.models.choice import REASON_WORDS, Reason
+from stream.science.closures.readings import levels
+from stream.science.models.fit import REASON_WORDS, Reason
+from stream.science.quality.air import Start, gross_starts
 from stream.science.quality.flags import BAD, MISSING, quality, words
-from stream.science.quality.outdoor import Start, gross_starts
 from stream.station import ClosureRules
 from stream.store.results.changes import Row
 

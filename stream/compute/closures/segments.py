@@ -9,13 +9,14 @@ import numpy as np
 from stream.compute.closures.rows import Event
 from stream.compute.workers import Workers, in_batches
 from stream.ingest.batches import OFF
-from stream.science.closures.due import due_times, gap_cause
 from stream.science.closures.lid import (
     CLOSED,
     NO_RUNS,
     LidClosure,
     Runs,
     closures_of,
+    due_times,
+    gap_cause,
     join_runs,
     lid_state,
     runs_of,

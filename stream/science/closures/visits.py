@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.science.closures.lid import Runs
-from stream.science.closures.segments import Segments, lay_end_to_end
 from stream.science.closures.window import Window
 from stream.science.models import fit_model
+from stream.science.models.fit import Segments, lay_end_to_end
 
 Floats = NDArray[np.float64]
 

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stream.science.closures.segments import Segments
 from stream.science.flux.constants import (
     GAS_CONSTANT,
     PARTICLE_DENSITY_G_CM3,
@@ -22,6 +21,7 @@ from stream.science.flux.constants import (
     ZERO_CELSIUS_K,
 )
 from stream.science.models import MODELS, fit_model
+from stream.science.models.fit import Segments
 
 Floats = NDArray[np.float64]
 

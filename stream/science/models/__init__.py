@@ -7,9 +7,7 @@ in METHODS.md, and its checks under ``tests/science``.
 from importlib import import_module
 from typing import Final
 
-from stream.science.closures.segments import Segments
-from stream.science.models.model import Model
-from stream.science.models.result import STATUS_WORDS, Fit, FitStatus
+from stream.science.models.fit import STATUS_WORDS, Fit, FitStatus, Model, Segments
 
 _FILES: Final = ("linear", "quadratic", "saturating", "diffusive", "theil_sen")
 
