@@ -6,16 +6,9 @@ from typing import Any, Final
 import numpy as np
 
 from stream.compute.closures.calibrate import calibrated
-from stream.compute.closures.evaluate import (
-    GasData,
-    as_lid,
-    gas_data_of,
-    stays_of,
-    surely_closed_until,
-)
-from stream.compute.closures.points import Points
-from stream.compute.closures.ports import port_runs
-from stream.compute.closures.samples import analyzer_channels
+from stream.compute.closures.evaluate import GasData, as_lid, gas_data_of, surely_closed_until
+from stream.compute.closures.points import Points, analyzer_channels
+from stream.compute.closures.visit_points import port_runs, stays_of
 from stream.science.closures.lid import NO_RUNS
 from stream.science.closures.visits import PortVisit
 from stream.science.closures.window import Window, select, window_of
@@ -84,7 +77,8 @@ def samples_around(
         view = gas_data_of(station, analyzer, gas, records, runs)
         (fitted,) = view.points([lid], [window], stays)
         others = _others(view, window, wide, stays[0], closed_us)
-        others = calibrated(others, lid, view.standards, analyzer, gas, areas=view.areas)
+        if view.kind is not None:
+            others = calibrated(others, lid, view.standards, analyzer, view.kind, areas=view.areas)
         found[gas] = {"fitted": _columns(fitted), "left_out": _columns(others)}
     return found
 

@@ -13,7 +13,7 @@ from typing import Final
 import numpy as np
 
 from stream.ingest.batches import OFF, WRITTEN_TWICE, Batch, Reject, UntrustedTimes, disagreement
-from stream.store.journal.block_format import encode
+from stream.store.journal.blocks import encode
 from stream.store.journal.journal import Journal
 from stream.store.results.changes import Block, Changes, Row
 from stream.store.results.writer import Writer, Written

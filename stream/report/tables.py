@@ -12,7 +12,7 @@ from stream.science.flux.units import FluxUnit, flux_unit
 from stream.station import Station, gases_of
 from stream.store.journal.journal import Journal
 from stream.store.results.readers import Period, Reader
-from stream.times import DAY, rfc3339
+from stream.times import DAY
 
 _STRETCH: Final = 20_000
 """Rows that are written at once."""
@@ -20,7 +20,7 @@ _STRETCH: Final = 20_000
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Columns, and rows of cells: text, numbers, or None for unknown."""
+    """Columns, and rows of cells: text, numbers, moments [µs since 1970], or None for unknown."""
 
     columns: tuple[Column, ...]
     rows: Iterator[tuple[Any, ...]]
@@ -61,19 +61,18 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
     unit, factors = _factors(gases, selection.unit)
     found = columns.fluxes(station.models.candidates, *((unit.column, unit.text) if unit else ()))
     # How each cell is come by: the row or a model's part of it, the key, and what it is.
-    plan = [(c.model, c.key, c.kind == "datetime", c.key in columns.AS_FLUX) for c in found]
+    plan = [(c.model, key := c.key, key in columns.AS_FLUX) for c in found]
+    chambers = frozenset(selection.chambers)
 
     def rows() -> Iterator[tuple[Any, ...]]:
         for r in reader.fluxes(selection.period):
-            if r["gas"] not in factors or not _wants(selection.chambers, r["chamber"]):
+            if r["gas"] not in factors or (chambers and r["chamber"] not in chambers):
                 continue
             k, fits = factors[r["gas"]], r["models"]
             cells: list[Any] = []
-            for model, key, moment, flux in plan:
+            for model, key, flux in plan:
                 part = fits.get(model) if model else r
                 value = None if part is None else part[key]
-                if moment and value is not None:
-                    value = rfc3339(value)
                 cells.append(value * k if flux and k is not None and value is not None else value)
             yield tuple(cells)
 
@@ -83,6 +82,8 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
 def closures(station: Station, reader: Reader, selection: Selection) -> Table:
     """One row a closure, and one for each that was due and did not happen."""
     found = columns.columns(columns.CLOSURES)
+    keys = [c.key for c in found]
+    chambers = frozenset(selection.chambers)
     places = {c.id: c for c in station.chambers}
 
     def each() -> Iterator[Mapping[str, Any]]:
@@ -96,15 +97,10 @@ def closures(station: Station, reader: Reader, selection: Selection) -> Table:
     def rows() -> Iterator[tuple[Any, ...]]:
         # Two ordered streams of one station: few enough rows to be sorted in memory.
         for r in sorted(each(), key=lambda r: (r["chamber"], r["closed_us"])):
-            if _wants(selection.chambers, r["chamber"]):
-                yield tuple(_cell(r, c) for c in found)
+            if not chambers or r["chamber"] in chambers:
+                yield tuple(r.get(key) for key in keys)
 
     return Table(found, rows())
-
-
-def _cell(row: Mapping[str, Any], column: Column) -> Any:
-    value = row.get(column.key)
-    return rfc3339(value) if column.kind == "datetime" and value is not None else value
 
 
 def refused(station: Station, reader: Reader) -> Table:
@@ -144,7 +140,7 @@ def _wide(
         for time, value in zip(series.times.tolist(), series.values.tolist(), strict=True):
             cells.setdefault(time, [None] * len(channels))[j] = value
     for time in sorted(cells):
-        yield (station, rfc3339(time), *cells[time])
+        yield (station, time, *cells[time])
 
 
 def selected_gases(station: Station, selection: Selection) -> tuple[str, ...]:
@@ -188,7 +184,3 @@ def _factors(
         advice = f"add {fit}" if fit else "choose another unit"
         raise CommandError(f"--unit: {text!r} does not apply to {', '.join(unfit)}; {advice}")
     return unit, factors
-
-
-def _wants(chosen: Sequence[str], name: str) -> bool:
-    return not chosen or name in chosen

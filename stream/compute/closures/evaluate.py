@@ -1,6 +1,5 @@
 """Closures of one analyzer become results: points, fits, choice, detection limit."""
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -8,55 +7,46 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.compute.closures.calibrate import (
-    StandardVisits,
-    calibrated,
-    kind_of_response,
-    standards_of,
-)
+from stream.compute.closures.calibrate import StandardVisits, calibrated, standards_of
 from stream.compute.closures.headspace import (
     HeadspaceConditions,
     Sensors,
     headspace_of,
+    judged,
     moles_and_error,
     sensor_channels,
     surroundings,
     time_constants,
-)
-from stream.compute.closures.physics import (
-    darkness,
-    judged,
-    scales_of,
-    soil_is_still,
-    starts_of,
     water_judged,
 )
-from stream.compute.closures.points import Points, end_points, own_line_points, visit_points
-from stream.compute.closures.ports import PORT_HOLD_US, port_runs
-from stream.compute.closures.rows import Event, Outcome, closure_result
-from stream.compute.closures.samples import (
+from stream.compute.closures.points import (
+    Points,
     Samples,
     analyzer_channels,
     counts_areas,
+    end_points,
+    kind_of_response,
+    own_line_points,
     precision_nmol,
     samples_of,
 )
+from stream.compute.closures.rows import Event, Outcome, closure_results
 from stream.compute.closures.seal import (
     PreviousClosure,
+    judge_gases,
     levels_of,
-    seal_flags,
-    start_flags,
-    with_flags,
 )
+from stream.compute.closures.visit_points import PORT_HOLD_US, port_runs, stays_of, visit_points
 from stream.science.closures.lid import NO_RUNS, LidClosure, Runs
-from stream.science.closures.visits import PortVisit, port_visits
-from stream.science.closures.window import Window, window_of
+from stream.science.closures.visits import PortVisit
+from stream.science.closures.window import Window, windows_of
+from stream.science.flux.calibration import Kind
 from stream.science.flux.flux import Headspace, detection_limit, line_slope_se
 from stream.science.flux.soil_storage import bias_factors
-from stream.science.models import fit_model
+from stream.science.models import MODELS
 from stream.science.models.choice import choose
 from stream.science.models.fit import lay_end_to_end
-from stream.station import Analyzer, Chamber, Station
+from stream.station import Analyzer, Station
 from stream.store.journal.journal import Journal, Series
 from stream.store.results.changes import Result, Row
 from stream.times import SECOND
@@ -93,28 +83,28 @@ def evaluate(
     dead, longest = round(rules.dead_band_s * SECOND), round(rules.max_duration_s * SECOND)
     mixing = round(analyzer.mixing_s * SECOND)
     surely = [surely_closed_until(station, e.lid) for e in events]
-    windows = [
-        window_of(e.lid.closed_us, end, dead, longest, mixing)
-        for e, end in zip(events, surely, strict=True)
-    ]
+    closed = [e.lid.closed_us for e in events]
+    windows = windows_of(zip(closed, surely, strict=True), dead, longest, mixing)
     around, records = _read(station, analyzer, events, windows, journal)
     known = [i for i, e in enumerate(events) if e.before is not None]
-    past_lids = [as_lid(*e.before) for e in events if e.before is not None]
-    past_windows = [
-        window_of(lid.closed_us, lid.opened_us, dead, longest, mixing) for lid in past_lids
-    ]
+    past = [e.before for e in events if e.before is not None]
+    past_lids = [as_lid(*edges) for edges in past]
+    past_windows = windows_of(past, dead, longest, mixing)
     runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
-    stays = stays_of(analyzer, runs, [(e.chamber, e.lid) for e in events])
-    past_stays = stays_of(
-        analyzer, runs, [(events[i].chamber, lid) for i, lid in zip(known, past_lids, strict=True)]
-    )
+    stays: list[list[PortVisit]] = [[] for _ in events]
+    past_stays: list[list[PortVisit]] = [[] for _ in past_lids]
+    if analyzer.shared:
+        stays = stays_of(analyzer, runs, [(e.chamber, e.lid) for e in events])
+        chambers = [events[i].chamber for i in known]
+        past_stays = stays_of(analyzer, runs, list(zip(chambers, past_lids, strict=True)))
     points: dict[str, list[Points]] = {}
     earlier: list[dict[str, PreviousClosure]] = [{} for _ in events]
     for gas in analyzer.gases:
         view = gas_data_of(station, analyzer, gas, records, runs)
         points[gas] = view.points([e.lid for e in events], windows, stays)
-        for i, ended in zip(known, view.ends(past_lids, past_windows, past_stays), strict=True):
-            earlier[i][gas] = levels_of(ended)
+        levels = levels_of(view.ends(past_lids, past_windows, past_stays))
+        for i, before in zip(known, levels, strict=True):
+            earlier[i][gas] = before
     return results_of(station, analyzer, events, around, points, earlier)
 
 
@@ -149,7 +139,7 @@ def results_of(
     list of Result
         As :func:`evaluate`.
     """
-    fluxes: list[list[Row]] = [[] for _ in events]
+    fluxes: list[list[dict[str, Any]]] = [[] for _ in events]
     fits: list[list[tuple[Any, ...]]] = [[] for _ in events]
     visits: list[list[Row]] = [[] for _ in events]
     waters = np.full(len(events), np.nan)
@@ -161,24 +151,9 @@ def results_of(
         _gas_rows(station, analyzer, gas, events, around, mine, fluxes, fits)
         for i, p in enumerate(mine):
             visits[i] += [{"gas": gas, **row} for row in p.visits]
-    results = []
     known = earlier or [{} for _ in events]
-    dark = darkness(station, closed)
-    scales = scales_of(station, analyzer)
-    for i, (event, near, water, before, rows, tried, stays) in enumerate(
-        zip(events, around, waters.tolist(), known, fluxes, fits, visits, strict=True)
-    ):
-        starts = starts_of(scales, rows, {gas: p[i] for gas, p in points.items()})
-        begun = start_flags(starts, station.closure, dark=dark[i])
-        rows = [with_flags(row, begun.get(row["gas"], set())) for row in rows]
-        rest_s = math.nan if event.before is None else (closed[i] - event.before[1]) / SECOND
-        seal = seal_flags(
-            rows, station.closure, before,
-            dark=dark[i], still=soil_is_still(near), rest_s=rest_s,
-        )  # fmt: skip
-        flagged = [with_flags(row, seal) for row in rows]
-        results.append(closure_result(event, near, water, flagged, tried, stays, seal))
-    return results
+    seal = judge_gases(station, analyzer, events, around, fluxes, points, known)
+    return closure_results(events, around, waters.tolist(), fluxes, fits, visits, seal)
 
 
 def surely_closed_until(station: Station, lid: LidClosure) -> int:
@@ -218,26 +193,6 @@ def _read(
     return surroundings(station, sensors, places), records
 
 
-def stays_of(
-    analyzer: Analyzer, runs: Runs, closures: Sequence[tuple[Chamber, LidClosure]]
-) -> list[list[PortVisit]]:
-    """For each closure the visits to its port that overlap it; none without a selector."""
-    if not analyzer.shared:
-        return [[] for _ in closures]
-    until = int(runs.last[-1]) if len(runs) else 0
-    by_port: dict[int, list[PortVisit]] = {}
-    for visit in port_visits(runs, PORT_HOLD_US, until):
-        by_port.setdefault(visit.port, []).append(visit)
-    return [
-        [
-            v
-            for v in by_port.get(chamber.port if chamber.port is not None else -1, [])
-            if v.ended_us > lid.closed_us and v.started_us < lid.opened_us
-        ]
-        for chamber, lid in closures
-    ]
-
-
 @dataclass(frozen=True, slots=True)
 class GasData:
     """One gas on one analyzer over a stretch of records."""
@@ -248,6 +203,8 @@ class GasData:
     samples: Samples
     standards: list[StandardVisits]
     areas: bool
+    kind: Kind | None
+    """Of the response that points are corrected by; None: they stay as they are."""
 
     def ends(
         self,
@@ -281,9 +238,11 @@ class GasData:
         ]
         return self._calibrated(found, lids)
 
-    def _calibrated(self, points: Sequence[Points], lids: Sequence[LidClosure]) -> list[Points]:
+    def _calibrated(self, points: list[Points], lids: Sequence[LidClosure]) -> list[Points]:
+        if self.kind is None:
+            return points
         return [
-            calibrated(p, lid, self.standards, self.analyzer, self.gas, areas=self.areas)
+            calibrated(p, lid, self.standards, self.analyzer, self.kind, areas=self.areas)
             for p, lid in zip(points, lids, strict=True)
         ]
 
@@ -293,13 +252,11 @@ def gas_data_of(
 ) -> GasData:
     """One gas over what was read: its samples made dry, and the standards beside them."""
     samples = samples_of(station, analyzer, gas, records)
-    standards = (
-        standards_of(station, analyzer, gas, samples, runs, PORT_HOLD_US)
-        if kind_of_response(analyzer, gas) is not None
-        else []
-    )
+    kind, standards = kind_of_response(analyzer, gas), []
+    if kind is not None:
+        standards = standards_of(station, analyzer, gas, samples, runs, PORT_HOLD_US)
     areas = counts_areas(station, analyzer, gas)
-    return GasData(station, analyzer, gas, samples, standards, areas)
+    return GasData(station, analyzer, gas, samples, standards, areas, kind)
 
 
 def _gas_rows(
@@ -309,7 +266,7 @@ def _gas_rows(
     events: Sequence[Event],
     around: Sequence[HeadspaceConditions],
     points: Sequence[Points],
-    fluxes: list[list[Row]],
+    fluxes: list[list[dict[str, Any]]],
     fits: list[list[tuple[Any, ...]]],
 ) -> None:
     """Fit one gas of all events, and add its rows of fluxes and fits to each."""
@@ -357,7 +314,7 @@ def _fit(
         [p.w for p in points],
         known_variance=known,
     )
-    candidates = {name: fit_model(name, segments) for name in station.models.candidates}
+    candidates = {name: MODELS[name].fit(segments) for name in station.models.candidates}
     first = np.array([p.t[0] if len(p.t) else np.nan for p in points])
     span = np.array([p.t[-1] if len(p.t) else np.nan for p in points]) - first
     choice = choose(candidates, span, first, known_variance=known, rule=station.models.default)

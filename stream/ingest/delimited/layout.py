@@ -193,7 +193,13 @@ def is_value(cell: str) -> bool:
 
 
 def text_lines(head: bytes) -> list[str]:
-    return [as_text(line).rstrip("\r") for line in head.removesuffix(b"\n").split(b"\n")]
+    """The first lines of a file, without their ends."""
+    content = head.removesuffix(b"\n")
+    try:
+        lines = content.decode("utf-8").split("\n")
+    except UnicodeDecodeError:
+        lines = [as_text(line) for line in content.split(b"\n")]
+    return [line.rstrip("\r") for line in lines]
 
 
 def _header_cells(line: str, delimiter: str, source: FolderSource) -> list[str]:

@@ -31,7 +31,7 @@ from stream.ingest.times.dates import (
     decide,
     question,
 )
-from stream.station import FolderSource, Station, StationFile, needed_channels
+from stream.station import FolderSource, Station, StationFile
 
 _HEAD: Final = 64 * 1024
 
@@ -266,6 +266,25 @@ def read_recording(
 
 _MOST: Final = 8
 """Names that are listed before the rest is counted."""
+
+
+def needed_channels(station: Station) -> dict[str, str]:
+    """Channels without which no flux can be had → the key that names each first."""
+    needed: dict[str, str] = {}
+    for i, a in enumerate(station.analyzers):
+        if a.sampling == "vials":
+            continue  # their peak areas come in tables
+        for gas, channel in a.gases.items():
+            needed.setdefault(channel, f"analyzers[{i}].gases.{gas}")
+        if a.basis == "wet" and a.water_channel:
+            needed.setdefault(a.water_channel, f"analyzers[{i}].water_channel")
+        if a.port_channel:
+            needed.setdefault(a.port_channel, f"analyzers[{i}].port_channel")
+    for i, c in enumerate(station.chambers):
+        if c.lid_channel and c.air_temperature_channel:
+            needed.setdefault(c.lid_channel, f"chambers[{i}].lid_channel")
+            needed.setdefault(c.air_temperature_channel, f"chambers[{i}].air_temperature_channel")
+    return needed
 
 
 def lacking(file: StationFile, recordings: Sequence[Recording], known: set[str]) -> dict[str, str]:

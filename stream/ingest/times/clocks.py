@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.errors import CommandError, RecordError
-from stream.station import FolderSource, StationFile, fixed_offset_us
+from stream.station import FolderSource, StationFile
 from stream.store import Store
 from stream.store.journal.journal import Journal
-from stream.store.marks import Marks
+from stream.store.station_data import Marks
 from stream.times import SECOND, to_micros
 
 Micros = NDArray[np.int64]
@@ -199,6 +199,16 @@ def _shift_of(word: str, clock: ZoneInfo, local: int) -> int:
         f"time zone {word[:40]!r} is not that of the clock {clock.key!r} at {naive:%Y-%m-%d %H:%M}."
         f" {_ways_out(word)}"
     )
+
+
+def fixed_offset_us(zone: tzinfo) -> int | None:
+    """Offset of a fixed zone [µs], or None for one whose offset changes."""
+    if isinstance(zone, ZoneInfo):
+        return None
+    shift = zone.utcoffset(None)
+    if shift is None:
+        raise ValueError(f"{zone} has no offset")
+    return int(shift.total_seconds() * 1_000_000)
 
 
 class LoggerClock:

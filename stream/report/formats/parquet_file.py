@@ -1,6 +1,7 @@
 """Parquet: typed columns, written a stretch of rows at a time."""
 
-from datetime import date, datetime
+from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
@@ -40,20 +41,21 @@ def write_parquet(table: Table, path: Path) -> int:
     count = 0
     with part_of(path) as part, pq.ParquetWriter(part, schema, compression="zstd") as out:
         for rows in table.stretches():
+            cells = zip(*rows, strict=True)
             columns = [
-                pa.array([_cell(row[j], d.kind) for row in rows], _TYPES[d.kind])
-                for j, d in enumerate(table.columns)
+                pa.array(_cells(c, d.kind), _TYPES[d.kind])
+                for c, d in zip(cells, table.columns, strict=True)
             ]
             out.write_batch(pa.record_batch(columns, schema=schema))
             count += len(rows)
     return count
 
 
-def _cell(value: Any, kind: str) -> Any:
-    if value is None or value == "":
-        return None if kind != "string" else value
-    if kind == "datetime":
-        return datetime.fromisoformat(value)
+def _cells(cells: Sequence[Any], kind: str) -> Sequence[Any]:
+    """A column as pyarrow takes it; moments are microseconds already."""
+    if kind == "string":
+        return cells
+    known = [None if c == "" else c for c in cells]
     if kind == "date":
-        return date.fromisoformat(value)
-    return float(value) if kind == "number" else value
+        return [None if c is None else date.fromisoformat(c) for c in known]
+    return [None if c is None else float(c) for c in known] if kind == "number" else known

@@ -132,7 +132,7 @@ class LidClosure:
         return (self.opened_us - self.closed_us) / 1e6
 
 
-def closures_of(runs: Runs, hold_us: int, bounce_us: int, until_us: int) -> Iterator[LidClosure]:
+def closures_of(runs: Runs, hold_us: int, bounce_us: int, until_us: int) -> list[LidClosure]:
     """Closures of one lid in order of time.
 
     Parameters
@@ -148,6 +148,7 @@ def closures_of(runs: Runs, hold_us: int, bounce_us: int, until_us: int) -> Iter
         than the hold before it is no longer known to be closed.
     """
     n = len(runs)
+    found: list[LidClosure] = []
     closed = np.flatnonzero(runs.state == CLOSED)
     i = 0
     while i < len(closed):
@@ -178,17 +179,20 @@ def closures_of(runs: Runs, hold_us: int, bounce_us: int, until_us: int) -> Iter
                 opened, open_seen = int(runs.last[k]), False
         else:
             still = after == n and until_us - runs.last[k] <= hold_us
-        yield LidClosure(
-            closed_us=int(runs.first[head]),
-            opened_us=opened,
-            close_seen=bool(close_seen),
-            open_seen=bool(open_seen),
-            still_closed=bool(still),
-            close_gap_us=int(runs.first[head] - runs.last[head - 1]) if close_seen else 0,
-            open_gap_us=int(runs.first[after] - runs.last[k]) if open_seen else 0,
-            moving_us=moving_us,
-            bounces=bounces,
+        found.append(
+            LidClosure(
+                closed_us=int(runs.first[head]),
+                opened_us=opened,
+                close_seen=bool(close_seen),
+                open_seen=bool(open_seen),
+                still_closed=bool(still),
+                close_gap_us=int(runs.first[head] - runs.last[head - 1]) if close_seen else 0,
+                open_gap_us=int(runs.first[after] - runs.last[k]) if open_seen else 0,
+                moving_us=moving_us,
+                bounces=bounces,
+            )
         )
+    return found
 
 
 def _silence(runs: Runs, a: int, b: int, hold_us: int) -> bool:

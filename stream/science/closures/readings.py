@@ -357,3 +357,16 @@ def levels(y: Floats, few: int) -> tuple[float, float, float]:
             apart += (end[i] - mean) ** 2
         middle[k] = np.median(end)
     return float(middle[0]), float(middle[1]), math.sqrt(apart / (few - 1) / few)
+
+
+@kernel
+def _levels(y: Floats, few: int, found: Floats) -> None:
+    for i in range(y.shape[0]):
+        found[i, 0], found[i, 1], found[i, 2] = levels(y[i], few)
+
+
+def levels_of_ends(y: Floats, few: int) -> Floats:
+    """:func:`levels` of each row of ``y``, shape (m, 2 few); shape (m, 3)."""
+    found = np.empty((len(y), 3))
+    _levels(y, few, found)
+    return found

@@ -1,6 +1,7 @@
 """The window of a closure: which samples are fitted, what is missing, and what slow sensors say."""
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,6 +34,13 @@ def window_of(
     after opening forward in time. No record later than the opening is used.
     """
     return Window(closed_us + dead_band_us, min(opened_us, closed_us + max_us) - lag_us)
+
+
+def windows_of(
+    closures: Iterable[tuple[int, int]], dead_band_us: int, max_us: int, lag_us: int
+) -> list[Window]:
+    """:func:`window_of` each (closed, opened) [µs]."""
+    return [window_of(closed, opened, dead_band_us, max_us, lag_us) for closed, opened in closures]
 
 
 def select(inlet_us: Micros, window: Window) -> slice:

@@ -17,8 +17,7 @@ from stream.science.flux.units import CHANNEL_UNITS, rule_between
 from stream.science.quality.air import OUTDOOR_NMOL
 from stream.science.quality.likely import AREA, EXTRA_VOLUME, HEIGHT, YIELD, Size
 from stream.station.clock import read_clock
-from stream.station.lids import lids_of_one_column
-from stream.station.models import Analyzer, Chamber, Station
+from stream.station.models import Analyzer, Chamber, Station, lids_of_one_column
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from itertools import chain
+from typing import Any, Final
 
 from sqlalchemy import ColumnElement, Select, Table, and_, func, select
 
@@ -21,6 +22,9 @@ from stream.store.schema import (
 )
 
 Row = dict[str, Any]
+
+_MANY: Final = 2000
+"""Rows that are read together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +65,10 @@ class Reader:
         that both tables have carry those of the flux; those of the closure are under
         ``closure_flags`` and ``closure_quality``.
         """
-        period = period or Period()
+        return chain.from_iterable(self._fluxes(period or Period()))
+
+    def _fluxes(self, period: Period) -> Iterator[list[Row]]:
+        """The rows of :meth:`fluxes`, many at a time."""
         c, f, m = closures, fluxes, model_fits
         theirs = [col for col in c.columns if col.name not in f.c]
         where = self._standing(period)
@@ -76,9 +83,10 @@ class Reader:
         fits = select(m).join_from(c, m, _of_closure(m))
         fits = fits.where(where).order_by(*order, m.c.gas, m.c.model)
         with self._store.reading() as a, self._store.reading() as b:
-            models = iter(b.execution_options(yield_per=2000).execute(fits).mappings())
+            models = iter(b.execution_options(yield_per=_MANY).execute(fits).mappings())
             ahead = next(models, None)
-            for row in a.execution_options(yield_per=2000).execute(rows).mappings():
+            together: list[Row] = []
+            for row in a.execution_options(yield_per=_MANY).execute(rows).mappings():
                 mine: dict[str, Any] = {}
                 key = (row["chamber"], row["closed_us"], row["gas"])
                 while (
@@ -87,7 +95,11 @@ class Reader:
                 ):
                     mine[ahead["model"]] = ahead
                     ahead = next(models, None)
-                yield {**row, "models": mine}
+                together.append({**row, "models": mine})
+                if len(together) == _MANY:
+                    yield together
+                    together = []
+            yield together
 
     def flux_cells(self, period: Period, gas: str | None = None) -> Iterator[Row]:
         """The few columns that series of fluxes are made of, in order of chamber, gas and time;

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.compute.closures.samples import bounds, out_of_range
+from stream.compute.closures.points import bounds, out_of_range
 from stream.report.summary.findings.finding import Evidence, Finding, among
 from stream.science.flux.flux import saturation_pressure, standard_pressure
 from stream.science.flux.units import CANONICAL, rule_between
