@@ -186,9 +186,6 @@ def reject_digest(reject: Reject) -> str:
     return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
 
 
-"""Unsettled spans closer than this are settled as one."""
-
-
 class Intake:
     """Takes batches of one station, one commit each."""
 
