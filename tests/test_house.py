@@ -251,7 +251,7 @@ def test_the_commented_station_file_is_good() -> None:
 
 
 def test_reasons_are_listed_for_people() -> None:
-    from stream.science.models.choice import REASON_WORDS
+    from stream.science.models.fit import REASON_WORDS
 
     page = (ROOT / "README.md").read_text(encoding="utf-8")
     assert all(f"`{word}`" in page for word in REASON_WORDS.values())

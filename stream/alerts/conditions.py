@@ -7,8 +7,8 @@ from typing import Final, Literal
 
 from stream.science.flux.units import rule_between
 from stream.station import Chamber, Station
-from stream.store.opened import StationData
 from stream.store.results.readers import Period
+from stream.store.station_data import StationData
 from stream.times import DAY, SECOND, rfc3339
 
 Sight = Literal["wrong", "fine", "between"]

@@ -14,7 +14,7 @@ from stream.ingest.broker.mqtt import Tell
 from stream.station import StationFile, read_clock
 from stream.store import Store
 from stream.store.messages import Incident, Message, Messages
-from stream.store.opened import StationData
+from stream.store.station_data import StationData
 from stream.times import SECOND, rfc3339
 
 

@@ -14,7 +14,8 @@ from stream.errors import QueryError
 from stream.science.flux.constants import ZERO_CELSIUS_K
 from stream.science.flux.flux import detection_limit, dry_air_per_area, slope_to_flux
 from stream.science.models import MODELS, STATUS_WORDS, Fit, FitStatus
-from stream.science.models.choice import REASON_WORDS, Choice, Reason
+from stream.science.models.choice import Choice
+from stream.science.models.fit import REASON_WORDS, Reason
 
 Floats = NDArray[np.float64]
 

@@ -11,11 +11,8 @@ from stream.report.tables import Selection, in_unit, selected_gases
 from stream.station import StationFile, amended, gases_of
 from stream.store import Store
 from stream.store.journal.journal import Journal
-from stream.store.manual import ManualTables
-from stream.store.notes import Notes
-from stream.store.opened import StationData
 from stream.store.results.readers import Reader
-from stream.store.summaries import Summaries
+from stream.store.station_data import ManualTables, Notes, StationData, Summaries
 
 Names = str | Iterable[str] | None
 Qualities = int | str | Iterable[int | str] | None

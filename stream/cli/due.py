@@ -25,7 +25,7 @@ def run(arguments: argparse.Namespace) -> int:
     from stream.field.weather import sampling_due
     from stream.station import load_station
     from stream.store import open_existing
-    from stream.store.opened import StationData
+    from stream.store.station_data import StationData
 
     file = load_station(arguments.station)
     first, last = day_of(arguments.first, "--from"), day_of(arguments.stop, "--to")

@@ -54,7 +54,7 @@ def samples_around(
     if analyzer.sampling == "vials":
         return {}
     lid = replace(as_lid(closed_us, opened_us), open_gap_us=open_gap_us)
-    event = Event(place, lid, frozenset())
+    event = Event(place, lid, 0)
     around = round(_AROUND_S * SECOND)
     read = read_closures(station, analyzer, [event], journal, around)
     wide = Window(closed_us - around, opened_us + around)
@@ -62,7 +62,8 @@ def samples_around(
     for gas, (fitted,) in read.points([lid]).items():
         view = read.views[gas]
         others = _others(view, read.windows[0], wide, read.stays[0], closed_us)
-        others = calibrated(others, lid, view.standards, analyzer, gas, areas=view.areas)
+        if view.kind is not None:
+            others = calibrated(others, lid, view.standards, analyzer, view.kind, areas=view.areas)
         found[gas] = {"fitted": _columns(fitted, most), "left_out": _columns(others, most)}
     return found
 

@@ -13,12 +13,12 @@ from stream.compute.closures.segments import lid_flags
 from stream.compute.manual.span import ManualTask
 from stream.compute.settle import context_of, tables_of, tasks_of
 from stream.science.closures.lid import LidClosure
+from stream.science.quality.flags import bits_of
 from stream.station import Station, StationFile
-from stream.store.manual import ManualTables
-from stream.store.opened import StationData
-from stream.store.results.anchors import AnchorReader
 from stream.store.results.changes import Result
 from stream.store.results.readers import Row
+from stream.store.results.writer import AnchorReader
+from stream.store.station_data import ManualTables, StationData
 from stream.times import DAY, SECOND
 
 OF_LIDS: Final = frozenset({"bounce_s", "lid_hold_s", "expected_per_day", "lateness_s"})
@@ -81,7 +81,7 @@ def _event(data: StationData, station: Station, row: Row) -> Event:
         for r in past
         if r["closed_us"] < lid.closed_us and lid.closed_us - r["opened_us"] < DAY
     ]
-    flags = frozenset(lid_flags(lid, station.closure) | stored & _FROM_OUTSIDE)
+    flags = lid_flags(lid, station.closure) | bits_of(stored & _FROM_OUTSIDE)
     return Event(chamber, lid, flags, before[-1] if before else None)
 
 

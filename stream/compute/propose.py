@@ -8,11 +8,11 @@ from typing import Final, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.compute.closures.ports import port_runs
-from stream.compute.closures.samples import analyzer_channels, samples_of
+from stream.compute.closures.points import analyzer_channels, samples_of
+from stream.compute.closures.visit_points import port_runs
 from stream.errors import CommandError
-from stream.science.closures.segments import lay_end_to_end
-from stream.science.models import MODELS, fit_model
+from stream.science.models import MODELS
+from stream.science.models.fit import lay_end_to_end
 from stream.science.planning.proposal import Proposal
 from stream.science.planning.response import (
     Stack,
@@ -137,8 +137,7 @@ def lid_edges(
     for closed, opened, t, y in events:
         from_s = max(60.0, _LATE_SHARE * (opened - closed) / SECOND)
         late.append((t >= from_s) & ~np.isnan(y))
-    fit = fit_model(
-        "saturating",
+    fit = MODELS["saturating"].fit(
         lay_end_to_end(
             [t[u] for (_, _, t, _), u in zip(events, late, strict=True)],
             [y[u] for (_, _, _, y), u in zip(events, late, strict=True)],

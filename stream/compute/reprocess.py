@@ -2,10 +2,9 @@
 
 from contextlib import closing
 
-from stream.compute.gc_pauses import without_pauses
 from stream.compute.replay import Report, join
 from stream.compute.settle import Settled
-from stream.compute.workers import DaskExecutor, ProcessExecutor
+from stream.compute.workers import DaskExecutor, ProcessExecutor, without_pauses
 from stream.errors import StoreError
 from stream.station import StationFile
 from stream.store import WriterLock, open_existing

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import compress, pairwise
 
 from stream.compute.closures.evaluate import evaluate
 from stream.compute.closures.rows import Event, digest_of, unfinished
@@ -16,13 +16,57 @@ from stream.compute.closures.segments import (
 )
 from stream.compute.closures.standards import standard_changes
 from stream.compute.workers import Workers, in_batches
-from stream.science.quality.flags import quality
+from stream.science.quality.flags import BIT, quality
 from stream.station import Analyzer, BadPeriod, Station
+from stream.store.journal.blocks import Span
 from stream.store.journal.journal import Journal
-from stream.store.journal.stretches import Span
-from stream.store.results.anchors import AnchorReader
 from stream.store.results.changes import Changes, Result, Scope
+from stream.store.results.writer import AnchorReader
 from stream.times import DAY, to_micros
+
+
+def spare(
+    changes: Changes, lost: Sequence[tuple[int, int]], stored: frozenset[tuple[str, int]]
+) -> None:
+    """Let a commit change nothing that is stored of times whose records are lost.
+
+    Parameters
+    ----------
+    changes : Changes
+        Is changed.
+    lost : sequence of (first, last)
+        Times [µs].
+    stored : set of (chamber, closed)
+        Closures that are stored of these times [µs]; others are new and may be added.
+    """
+    if not lost:
+        return
+    changes.results = [
+        r
+        for r in changes.results
+        if not _within(r.identity[-1], lost)
+        or (r.kind == "closures" and tuple(r.identity) not in stored)
+    ]
+    changes.scopes = list(_without(changes.scopes, lost))
+
+
+def _within(at_us: int, spans: Iterable[tuple[int, int]]) -> bool:
+    return any(first <= at_us <= last for first, last in spans)
+
+
+def _without(stretches: Iterable[Scope], lost: Sequence[tuple[int, int]]) -> Iterator[Scope]:
+    """What is left of stretches outside of some spans."""
+    for stretch in stretches:
+        parts = [(stretch.first_us, stretch.stop_us)]
+        for first, last in lost:
+            parts = [
+                part
+                for a, b in parts
+                for part in ((a, min(b, first)), (max(a, last + 1), b))
+                if part[0] < part[1]
+            ]
+        for a, b in parts:
+            yield replace(stretch, first_us=a, stop_us=b)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,12 +118,12 @@ class SettlementContext:
         file says of its chamber what cannot be right.
         """
         lid, chamber = event.lid, event.chamber.id
-        flags = set(event.flags)
+        flags = event.flags
         if any(b.touches(chamber, lid.closed_us, lid.opened_us) for b in self.bad):
-            flags.add("marked_bad")
+            flags |= BIT["marked_bad"]
         if chamber in self.refused:
-            flags.add("setup_implausible")
-        return replace(event, flags=frozenset(flags)) if flags != event.flags else event
+            flags |= BIT["setup_implausible"]
+        return replace(event, flags=flags) if flags != event.flags else event
 
 
 def results_of_days(
@@ -99,6 +143,9 @@ class AnalyzerTask:
         self._analyzer = analyzer
         self._chambers = context.station.chambers_on(analyzer.id)
         self._span = span
+        self._gases = tuple(analyzer.gases)
+        self._after_us = micros(analyzer.after_s)
+        self._lateness_us = micros(context.station.closure.lateness_s)
         self.pending: dict[str, list[Result]] = {}
         """Chamber → closures that are not over, of the chambers that were read up to the
         last record; complete once :meth:`changes` has run through."""
@@ -134,11 +181,11 @@ class AnalyzerTask:
             stop = after[1] if len(after) > 1 else self._context.until_us + 1
             first = stretch.anchor.from_us
             found = [self._context.marked(e) for e in mine if e.lid.closed_us < stop]
-            ready += [e for e in found if self._is_over(e)]
+            over = [self._is_over(e) for e in found]
+            ready += compress(found, over)
             if len(after) < 2:
-                gases = tuple(self._analyzer.gases)
-                waiting = [unfinished(e, gases) for e in found if not self._is_over(e)]
-                self.pending[stretch.chamber.id] = waiting
+                waiting = [e for e, ended in zip(found, over, strict=True) if not ended]
+                self.pending[stretch.chamber.id] = [unfinished(e, self._gases) for e in waiting]
             speaks.append(Scope("closures", stretch.chamber.id, first, stop))
             begun = stretch.anchor.closed_us
             begun = self._context.start_us if begun is None else begun
@@ -147,7 +194,7 @@ class AnalyzerTask:
             for due, cause in gaps_of(
                 self._context.station, stretch, begun, stop, self._context.until_us
             ):
-                row = {"quality": quality([cause]), "flags": cause}
+                row = {"quality": quality(BIT[cause]), "flags": cause}
                 gaps.append(Result("gaps", (stretch.chamber.id, due), row, digest_of(row)))
             speaks.append(Scope("gaps", stretch.chamber.id, begun, stop))
         yield from self._by_day(ready, gaps, speaks)
@@ -197,11 +244,11 @@ class AnalyzerTask:
         lid = event.lid
         if lid.still_closed:
             return False
-        needed = lid.opened_us + micros(self._analyzer.after_s)
-        channels = list(self._analyzer.gases.values())
-        if all(self._context.last_us.get(c, 0) >= needed for c in channels):
+        needed = lid.opened_us + self._after_us
+        last = self._context.last_us
+        if all(last.get(channel, 0) >= needed for channel in self._analyzer.gases.values()):
             return True
-        return self._context.until_us > needed + micros(self._context.station.closure.lateness_s)
+        return self._context.until_us > needed + self._lateness_us
 
     def _by_day(
         self, ready: Sequence[Event], gaps: Sequence[Result], speaks: Sequence[Scope]

@@ -6,19 +6,47 @@ here, in order. So results are the same to the bit as those of one process, and 
 dies in the middle costs nothing but the time to do its days again.
 """
 
+import gc
 import multiprocessing
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, Final, Protocol, TypeVar
 
-from stream.compute.gc_pauses import tidy_up, without_pauses
 from stream.errors import CommandError, LidstreamError
-from stream.science.kernel import use_threads
+from stream.science.models.fit import use_threads
 from stream.station import StationFile
 from stream.store import open_store
 from stream.store.journal.journal import CACHE_BYTES, Journal
+
+
+@contextmanager
+def without_pauses() -> Iterator[None]:
+    """Look for cycles only where :func:`tidy_up` is called, while this lasts.
+
+    A day of closures makes some hundred thousand small objects and no cycle; looking for
+    cycles among them over and over took a quarter of the time.
+    """
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
+_PATIENCE: Final = 100_000
+"""Objects that may wait; a day of closures that are being written is some ten thousand."""
+
+
+def tidy_up() -> None:
+    """Look for cycles among what is young, if nobody else does and there is much of it."""
+    if not gc.isenabled() and gc.get_count()[0] > _PATIENCE:
+        gc.collect(0)
+
 
 T = TypeVar("T")
 Task = tuple[Any, ...]

@@ -21,8 +21,8 @@ from stream.report.summary.render import VERDICTS, write_summary
 from stream.science.quality.flags import gravest
 from stream.station import StationFile, gases_of, load_station
 from stream.store import open_store
-from stream.store.opened import StationData
 from stream.store.results.readers import Reader
+from stream.store.station_data import StationData
 
 
 def run_demo(folder: Path, days: int) -> None:

@@ -16,15 +16,14 @@ from stream.draft.header import header_of, holds_times, times_of, zone_of
 from stream.draft.names import LID, split_header, tokens
 from stream.errors import RecordError, SourceError
 from stream.ingest.broker.senml import decode_pack
-from stream.ingest.broker.unpack import open_content
-from stream.ingest.delimited.cells import MISSING
+from stream.ingest.delimited.cells import MISSING, as_text, find_encoding
 from stream.ingest.delimited.header import LID_WORDS, SWITCH_WORDS, ChannelColumn, find_time
-from stream.ingest.delimited.opening import Found, TextFiles
-from stream.ingest.delimited.text import as_text, find_encoding
+from stream.ingest.delimited.reading import Found, TextFiles
+from stream.ingest.files.contents import open_content
 from stream.ingest.files.recordings import looks_like_senml
+from stream.ingest.times.clocks import offset_us
 from stream.ingest.times.dates import DateEvidence, date_evidence, decide
 from stream.ingest.times.timestamps import DateOrder, is_time_of_day, match_stamp
-from stream.ingest.times.zones import offset_us
 from stream.station import FolderSource, unit_as_written
 
 Floats = NDArray[np.float64]

@@ -18,7 +18,6 @@ from stream.science.field.weights import (
     usual_ratios,
 )
 from stream.station import Station
-from stream.times import rfc3339
 
 Floats = NDArray[np.float64]
 
@@ -225,7 +224,7 @@ def hourly_rows(
         for i in np.flatnonzero(covered > 0):
             yield {
                 **known,
-                "hour_at": rfc3339(days.start_us + int(i) * 3_600_000_000),
+                "hour_at": days.start_us + int(i) * 3_600_000_000,
                 "flux_nmol_m2_s": float(sums[0][i] / covered[i]),
                 "flux_se_nmol_m2_s": float(sums[1][i] / covered[i]),
                 "coverage": float(covered[i]),

@@ -1,21 +1,189 @@
-"""Batches into the journal: what is new is kept, what is known already changes nothing."""
+"""Batches into the journal: what is new is kept, what is known already changes nothing.
 
-from collections.abc import Iterable, Sequence
-from dataclasses import replace
+Batches that wait for one commit are gathered in :class:`Pending`.
+"""
+
+import hashlib
+import json
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, replace
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
 
-from stream.ingest.batches import OFF, Batch, Reject, disagreement
-from stream.ingest.pending import Pending
+from stream.ingest.batches import OFF, WRITTEN_TWICE, Batch, Reject, UntrustedTimes, disagreement
+from stream.store.journal.blocks import encode
 from stream.store.journal.journal import Journal
-from stream.store.results.changes import Row
+from stream.store.results.changes import Block, Changes, Row
 from stream.store.results.writer import Writer, Written
 from stream.times import DAY, SECOND, rfc3339
 
 MINUTE: Final = 60 * SECOND
 _JOIN_US: Final = DAY
 """Unsettled spans closer than this are settled as one."""
+_MOST_ROWS: Final = 32_768
+"""Of a block that is made of several batches."""
+
+
+class Pending:
+    """Gathers batches; small ones of one day become one block."""
+
+    def __init__(self) -> None:
+        self._changes = Changes()
+        self._spans: list[tuple[int, int]] = []
+        self._positions: dict[tuple[object, object], Row] = {}
+        self._taken: dict[str, tuple[int, int]] = {}
+        self._small: dict[tuple[tuple[str, ...], int], list[Batch]] = {}
+        self._small_rows: dict[tuple[tuple[str, ...], int], int] = {}
+
+    def may_meet(self, batch: Batch) -> bool:
+        """Whether a batch may hold a record that is among those that wait."""
+        if not len(batch):
+            return False
+        first, last = int(batch.times[0]), int(batch.times[-1])
+        taken = (self._taken[c] for c in batch.channels if c in self._taken)
+        return any(a <= last and b >= first for a, b in taken)
+
+    def add(self, batch: Batch, positions: Sequence[Row]) -> None:
+        """Take a batch in; it meets none of those before."""
+        doubtful = doubtful_minutes(batch)
+        self._changes.rejects += [quarantine_row(r) for r in batch.rejects]
+        self._changes.early += [early_row(r) for r in batch.rejects if r.early is not None]
+        self._changes.early_taken += batch.early
+        self._changes.clock_events += doubtful
+        if batch.settled is not None:
+            self._changes.date_orders.append(asdict(batch.settled))
+        for row in positions:
+            self._positions[row["folder"], row["name"]] = row
+        if doubtful:
+            minutes = [row["at_us"] for row in doubtful]
+            self._spans.append((min(minutes), max(minutes) + MINUTE))
+        for part in _without_holes(batch):
+            self._add_records(part)
+
+    def _add_records(self, batch: Batch) -> None:
+        first, last = int(batch.times[0]), int(batch.times[-1])
+        self._spans.append((first, last))
+        for channel in batch.channels:
+            a, b = self._taken.get(channel, (first, last))
+            self._taken[channel] = (min(a, first), max(b, last))
+        if first // DAY != last // DAY or len(batch) >= _MOST_ROWS:
+            self._changes.blocks.append(_block([batch]))
+            return
+        key = (batch.channels, first // DAY)
+        small = self._small.setdefault(key, [])
+        rows = self._small_rows.get(key, 0) + len(batch)
+        if rows > _MOST_ROWS and small:
+            self._changes.blocks.append(_block(small))
+            small.clear()
+            rows = len(batch)
+        small.append(batch)
+        self._small_rows[key] = rows
+
+    def changes(self, unsettled: list[tuple[int, int]]) -> Changes | None:
+        """What the commit changes, given the spans unsettled before it; None: nothing."""
+        changes = self._changes
+        changes.blocks += [_block(batches) for batches in self._small.values()]
+        self._small.clear()
+        self._small_rows.clear()
+        changes.positions = list(self._positions.values())
+        if self._spans:
+            changes.unsettled = join_spans([*unsettled, *self._spans])
+        some = changes.rejects or changes.positions or changes.date_orders or changes.early_taken
+        return changes if self._spans or some else None
+
+
+def _without_holes(batch: Batch) -> Iterator[Batch]:
+    """Parts of a batch between which there is more than a day of silence, so that a block
+    does not claim the years up to a record that strays.
+    """
+    if not len(batch):
+        return
+    holes = np.flatnonzero(np.diff(batch.times) > DAY) + 1
+    if not len(holes):
+        yield batch
+        return
+    for a, b in pairwise([0, *holes.tolist(), len(batch)]):
+        yield replace(
+            batch, times=batch.times[a:b], values=batch.values[a:b], lines=batch.lines[a:b]
+        )
+
+
+def _block(batches: list[Batch]) -> Block:
+    """Batches of the same channels, none of which meets another, as one block."""
+    inside = sorted(batches, key=lambda b: int(b.times[0]))
+    source = "; ".join(dict.fromkeys(b.source for b in inside))
+    times = np.concatenate([b.times for b in inside])
+    values = inside[0].values
+    if len(inside) > 1:
+        values = np.asfortranarray(np.concatenate([b.values for b in inside]))
+    return encode(source, inside[0].channels, times, values)
+
+
+def join_spans(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Spans in order, those that touch or lie within a day of one another joined."""
+    joined: list[tuple[int, int]] = []
+    for first, last in sorted(spans):
+        if joined and first - joined[-1][1] <= _JOIN_US:
+            joined[-1] = (joined[-1][0], max(joined[-1][1], last))
+        else:
+            joined.append((first, last))
+    return joined
+
+
+def doubtful_minutes(batch: Batch) -> list[Row]:
+    """Rows for the minutes in which the clock of a batch's source is in doubt."""
+    doubts = list(batch.doubts)
+    twice = sorted({r.at_us for r in batch.rejects if r.at_us is not None})
+    if twice:
+        times = np.array(twice, dtype=np.int64)
+        doubts.append(UntrustedTimes(WRITTEN_TWICE, times, np.full(len(times), np.nan)))
+    channels = json.dumps(sorted(batch.channels))
+    rows: list[Row] = []
+    for doubt in doubts:
+        minutes, first = np.unique(doubt.times // MINUTE * MINUTE, return_index=True)
+        rows += [
+            {
+                "kind": doubt.kind,
+                "source": batch.source,
+                "at_us": int(minute),
+                "channels": channels,
+                "shift_s": float(doubt.shift_s[i]),
+            }
+            for minute, i in zip(minutes, first, strict=True)
+        ]
+    return rows
+
+
+def quarantine_row(reject: Reject) -> Row:
+    """A reject as a row; the same line with the same reason has the same key."""
+    return {
+        "digest": reject_digest(reject),
+        "source": reject.source,
+        "line": reject.line,
+        "reason": reject.reason,
+        "text": reject.text,
+    }
+
+
+def early_row(reject: Reject) -> Row:
+    """A reject that may be taken after all, whole."""
+    assert reject.early is not None
+    at_us, arrived_us, content = reject.early
+    return {
+        "digest": reject_digest(reject),
+        "source": reject.source,
+        "at_us": at_us,
+        "arrived_us": arrived_us,
+        "content": content,
+    }
+
+
+def reject_digest(reject: Reject) -> str:
+    """Key of a quarantined line."""
+    content = "\0".join((reject.source, str(reject.line), reject.reason, reject.text))
+    return hashlib.blake2b(content.encode(), digest_size=16).hexdigest()
 
 
 class Intake:

@@ -4,15 +4,14 @@ import hashlib
 from dataclasses import dataclass
 
 from stream.ingest.batches import Reject
-from stream.ingest.intake import Intake
-from stream.ingest.pending import join_spans, quarantine_row
+from stream.ingest.intake import Intake, join_spans, quarantine_row
 from stream.manual.closures import closures_in
 from stream.manual.tables import ManualTable, read_table, table_text
 from stream.station import Station
 from stream.store.journal.journal import Journal
-from stream.store.manual import ManualTables
 from stream.store.results.changes import Changes, Row
 from stream.store.results.writer import Writer
+from stream.store.station_data import ManualTables
 from stream.times import rfc3339
 
 

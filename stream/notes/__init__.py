@@ -1,1 +1,1 @@
-"""The field log: notes taken, and what follows from them."""
+"""The field log: how notes are written."""

@@ -7,7 +7,7 @@ from dataclasses import asdict, replace
 from stream.errors import CommandError
 from stream.station import FieldNote, Station, check_note, read_notes, standing
 from stream.store import Store
-from stream.store.notes import Notes
+from stream.store.station_data import Notes
 
 
 def keep_note(store: Store, station: Station, note: FieldNote, key: str = "") -> int:

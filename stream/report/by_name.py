@@ -4,7 +4,7 @@ from datetime import UTC, date, datetime, tzinfo
 
 from stream.report import tables
 from stream.station import read_clock
-from stream.store.opened import StationData
+from stream.store.station_data import StationData
 
 
 def table_by_name(

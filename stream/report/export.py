@@ -8,14 +8,13 @@ from typing import Final
 from stream.errors import CommandError
 from stream.report import tables
 from stream.report.by_name import table_by_name
-from stream.report.formats.csv_file import write_csv
-from stream.report.formats.descriptor import write_descriptor
+from stream.report.formats.csv_file import write_csv, write_descriptor
 from stream.report.formats.netcdf_file import write_netcdf
 from stream.report.formats.parquet_file import write_parquet
 from stream.station import StationFile
 from stream.store import open_existing
-from stream.store.opened import StationData
 from stream.store.results.readers import Period
+from stream.store.station_data import StationData
 
 FORMATS: Final[dict[str, Callable[[tables.Table, Path], int]]] = {
     ".csv": write_csv,

@@ -9,8 +9,8 @@ from stream.manual.tables import read_table
 from stream.note_kinds import KINDS
 from stream.report.tables import Selection, Table, table_of
 from stream.station import Station, read_notes
-from stream.store.manual import KeptTable
 from stream.store.results.readers import Reader
+from stream.store.station_data import KeptTable
 
 
 def notes(station: Station, rows: Sequence[Mapping[str, Any]], selection: Selection) -> Table:

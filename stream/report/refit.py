@@ -4,7 +4,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from stream import columns
-from stream.report.tables import Selection, Table, cell_of
+from stream.report.tables import Selection, Table
 from stream.station import Station
 from stream.store.results.changes import Result
 from stream.store.results.readers import Reader
@@ -56,7 +56,7 @@ def refit_table(
             old, new = row.get("flux_nmol_m2_s"), row.get("flux_nmol_m2_s_tried")
             if old is not None and new is not None:
                 row["difference_nmol_m2_s"] = new - old
-            yield tuple(cell_of(row, c) for c in found)
+            yield tuple(row.get(c.key) for c in found)
 
     return Table(found, each())
 

@@ -26,7 +26,7 @@ from stream.report.pictures.drivers import draw_drivers
 from stream.science.field.season import DEFAULT_FACTOR, Amount
 from stream.station import Station, StationFile
 from stream.store import open_existing
-from stream.store.opened import StationData
+from stream.store.station_data import StationData
 
 _ELEMENT = {"N2O": "N₂O-N", "CH4": "CH₄-C", "CO2": "CO₂-C", "NH3": "NH₃-N", "NO": "NO-N"}
 

@@ -15,7 +15,7 @@ from stream.science.flux.units import FluxUnit, flux_unit
 from stream.station import Station, gases_of
 from stream.store.journal.journal import Journal
 from stream.store.results.readers import Only, Period, Reader
-from stream.times import DAY, rfc3339
+from stream.times import DAY
 
 _STRETCH: Final = 20_000
 """Rows that are written at once."""
@@ -23,7 +23,7 @@ _STRETCH: Final = 20_000
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Columns, and rows of cells: text, numbers, or None for unknown."""
+    """Columns, and rows of cells: text, numbers, moments [µs since 1970], or None for unknown."""
 
     columns: tuple[Column, ...]
     rows: Iterator[tuple[Any, ...]]
@@ -70,7 +70,7 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
     unit, factors = _factors(gases, selection.unit)
     found = columns.fluxes(station.models.candidates, *((unit.column, unit.text) if unit else ()))
     # How each cell is come by: the row or a model's part of it, the key, and what it is.
-    plan = [(c.model, c.key, c.kind == "datetime", c.key in columns.AS_FLUX) for c in found]
+    plan = [(c.model, key := c.key, key in columns.AS_FLUX) for c in found]
 
     def rows() -> Iterator[tuple[Any, ...]]:
         for r in reader.fluxes(selection.period, selection.only):
@@ -78,11 +78,9 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
                 continue
             k, fits = factors[r["gas"]], r["models"]
             cells: list[Any] = []
-            for model, key, moment, flux in plan:
+            for model, key, flux in plan:
                 part = fits.get(model) if model else r
                 value = None if part is None else part[key]
-                if moment and value is not None:
-                    value = rfc3339(value)
                 cells.append(value * k if flux and k is not None and value is not None else value)
             yield tuple(cells)
 
@@ -102,7 +100,7 @@ def closures(station: Station, reader: Reader, selection: Selection) -> Table:
     def rows() -> Iterator[tuple[Any, ...]]:
         # Two ordered streams of one station: few enough rows to be sorted in memory.
         for r in sorted(each(), key=lambda r: (r["chamber"], r["closed_us"])):
-            yield tuple(cell_of(r, c) for c in found)
+            yield tuple(r.get(c.key) for c in found)
 
     return Table(found, rows())
 
@@ -132,13 +130,7 @@ def _missed(station: Station, reader: Reader, selection: Selection) -> Iterator[
 def table_of(names: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> Table:
     """A table of declared columns from rows as the database has them."""
     found = columns.columns(names)
-    return Table(found, (tuple(cell_of(r, c) for c in found) for r in rows))
-
-
-def cell_of(row: Mapping[str, Any], column: Column) -> Any:
-    """What a column shows of a row of the database; times as text."""
-    value = row.get(column.key)
-    return rfc3339(value) if column.kind == "datetime" and value is not None else value
+    return Table(found, (tuple(r.get(c.key) for c in found) for r in rows))
 
 
 def refused(station: Station, reader: Reader) -> Table:
@@ -157,7 +149,7 @@ def records(
         for times, values in record_days(names, journal, selection.period):
             cells = [[None if v != v else v for v in column.tolist()] for column in values]
             for time, *row in zip(times.tolist(), *cells, strict=True):
-                yield (station.id, rfc3339(time), *row)
+                yield (station.id, time, *row)
 
     return Table((*columns.columns(("station", "time")), *found), rows())
 

@@ -8,7 +8,7 @@ from typing import Final
 from stream.errors import StoreError
 from stream.ingest.arrival import TOO_FAR_AHEAD_S
 from stream.ingest.broker.mqtt import Tell
-from stream.store.marks import SERVICE_LOOK, Marks
+from stream.store.station_data import SERVICE_LOOK, Marks
 from stream.times import DAY, SECOND, rfc3339
 
 _SET_S: Final = 30.0

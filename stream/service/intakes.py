@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from stream.compute.mend import again_mark
+from stream.compute.settle import again_mark
 from stream.errors import SourceLost
 from stream.ingest.broker.messages import Decoder, Message
 from stream.ingest.broker.mqtt import Broker, Tell
@@ -19,8 +19,8 @@ from stream.service.inbox import Inbox, Read, Sent
 from stream.service.process.state import State
 from stream.service.tables import TableIntake
 from stream.station import FolderSource, MqttSource, StationFile, TablesSource, read_clock
-from stream.store.marks import Marks
 from stream.store.results.readers import Reader
+from stream.store.station_data import Marks
 
 POLL_S: Final = 0.5
 _AHEAD: Final = 2

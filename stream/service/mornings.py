@@ -15,8 +15,7 @@ from stream.report.summary.render import as_html, as_text, subject, write_summar
 from stream.station import StationFile, read_clock
 from stream.store import Store
 from stream.store.messages import Message, Messages
-from stream.store.opened import StationData
-from stream.store.summaries import digest_of
+from stream.store.station_data import StationData, digest_of
 from stream.times import SECOND
 
 _AGAIN_DAYS: Final = 7

@@ -11,13 +11,13 @@ from typing import Final
 
 from stream.alerts.outbox import WAYS, Outbox
 from stream.alerts.watch import Alerting
-from stream.compute.mend import Mender
 from stream.compute.partly_held_days import bring
 from stream.compute.replay import Pipeline, join
 from stream.compute.running import admit
+from stream.compute.settle import Mender
 from stream.errors import CommandError, LidstreamError, StoreDamaged, StoreError
 from stream.ingest.broker.mqtt import Tell
-from stream.ingest.clocks import check_clocks
+from stream.ingest.times.clocks import check_clocks
 from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox, Task
 from stream.service.intakes import Status, Wiring, intake_of
@@ -40,9 +40,9 @@ from stream.store.journal.archive import Archive
 from stream.store.journal.damage import check_intact, set_aside
 from stream.store.journal.scrub import Scrub
 from stream.store.lock import OneService
-from stream.store.marks import Marks
 from stream.store.messages import Messages
 from stream.store.results.readers import Reader
+from stream.store.station_data import Marks
 
 STOP_S: Final = 7.0
 """How long threads may take to stop; the manager is told to wait 10 s."""

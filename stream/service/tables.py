@@ -7,7 +7,7 @@ from typing import Final
 
 from stream.errors import SourceError, SourceLost
 from stream.ingest.broker.mqtt import Tell
-from stream.ingest.files.listing import Listed, list_folder
+from stream.ingest.files.contents import Listed, list_folder
 from stream.manual.intake import ManualIntake
 from stream.service.inbox import Inbox, Task
 from stream.service.process.state import SourceState

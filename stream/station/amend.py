@@ -7,8 +7,9 @@ from statistics import fmean
 from typing import Any
 
 from stream.note_kinds import KINDS
+from stream.station.checks.plausible import refused_chambers
 from stream.station.clock import read_clock
-from stream.station.load import StationFile, digest_of
+from stream.station.load import StationFile, digest_of, provenance_of
 from stream.station.models import Chamber, FieldEvent, Height, Season, Station
 from stream.station.notes import BadPeriod, FieldNote, read_notes, standing
 
@@ -50,7 +51,15 @@ def amended(file: StationFile, rows: Iterable[Mapping[str, Any]]) -> StationFile
         for n in notes
         if n.kind == "bad"
     )
-    return replace(file, station=changed, bad=bad, digest=digest_of(changed, bad))
+    provenance = provenance_of(changed, bad)
+    return replace(
+        file,
+        station=changed,
+        bad=bad,
+        digest=digest_of(provenance),
+        provenance=provenance,
+        refused_chambers=refused_chambers(changed),
+    )
 
 
 def _with_heights(chamber: Chamber, notes: Sequence[FieldNote]) -> Chamber:

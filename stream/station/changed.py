@@ -7,9 +7,10 @@ from typing import Any, Final
 from pydantic import ValidationError
 
 from stream.errors import StationFileError
+from stream.station.checks.plausible import refused_chambers
 from stream.station.checks.setup import faults
 from stream.station.explain import explain
-from stream.station.load import StationFile, digest_of
+from stream.station.load import StationFile, digest_of, provenance_of
 from stream.station.models import Station
 
 _TABLES: Final = ("closure", "models", "uncertainty")
@@ -47,7 +48,14 @@ def changed(file: StationFile, settings: Mapping[str, Mapping[str, Any]]) -> Sta
         raise StationFileError(list(explain(error))) from None
     if wrong := list(faults(station)):
         raise StationFileError(wrong)
-    return replace(file, station=station, digest=digest_of(station, file.bad))
+    provenance = provenance_of(station, file.bad)
+    return replace(
+        file,
+        station=station,
+        digest=digest_of(provenance),
+        provenance=provenance,
+        refused_chambers=refused_chambers(station),
+    )
 
 
 def _change_list(

@@ -2,12 +2,14 @@
 
 import re
 from datetime import UTC, timedelta, timezone, tzinfo
+from functools import cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError, available_timezones
 
 _OFFSET = re.compile(r"^([+-])(\d{2}):(\d{2})$")
 _NEARLY = re.compile(r"^(?:UTC|GMT)?\s*([+\u2212-])\s*(\d{1,2})(?::?([0-5]\d))?$", re.IGNORECASE)
 
 
+@cache
 def read_clock(text: str) -> tzinfo:
     """Time zone of timestamps that bear none.
 
@@ -49,13 +51,3 @@ def _meant(text: str) -> str:
     zones = (z for z in sorted(available_timezones()) if "/" in z)
     found = [z for z in zones if wanted in (z.casefold(), z.rpartition("/")[2].casefold())]
     return f". Write '{found[0]}'" if found else ""
-
-
-def fixed_offset_us(zone: tzinfo) -> int | None:
-    """Offset of a fixed zone [µs], or None for one whose offset changes."""
-    if isinstance(zone, ZoneInfo):
-        return None
-    shift = zone.utcoffset(None)
-    if shift is None:
-        raise ValueError(f"{zone} has no offset")
-    return int(shift.total_seconds() * 1_000_000)

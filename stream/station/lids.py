@@ -2,22 +2,7 @@
 
 from collections.abc import Iterator
 
-from stream.station.models import Chamber, Station
-
-
-def lids_of_one_column(station: Station) -> dict[str, tuple[str, ...]]:
-    """Lid channel → the lid channels that have the same ``column``, where there are others."""
-    groups: dict[str, list[str]] = {}
-    for name in dict.fromkeys(c.lid_channel for c in station.chambers if c.lid_channel):
-        channel = station.channels.get(name)
-        if channel is not None and channel.column is not None:
-            groups.setdefault(channel.column.casefold(), []).append(name)
-    return {
-        name: tuple(other for other in group if other != name)
-        for group in groups.values()
-        for name in group
-        if len(group) > 1
-    }
+from stream.station.models import Chamber, Station, lids_of_one_column
 
 
 def closing_words(station: Station, chamber: Chamber) -> list[str]:

@@ -13,7 +13,7 @@ from pydantic import ValidationError
 
 from stream.errors import StationFileError
 from stream.secret import DatabaseUrl, Secret
-from stream.station.checks.plausible import implausible, told
+from stream.station.checks.plausible import implausible, refused_chambers, told
 from stream.station.checks.setup import faults
 from stream.station.checks.toml_faults import toml_faults
 from stream.station.explain import explain
@@ -46,6 +46,12 @@ class StationFile:
     """Times that people marked as bad in the field log."""
     content: str = ""
     """Digest of the file's bytes as they were read."""
+    provenance: str = ""
+    """The text that ``digest`` is of, as canonical JSON, without secrets."""
+    archive: Path = Path("archive")
+    """Folder of the archived days."""
+    refused_chambers: frozenset[str] = frozenset()
+    """Chambers whose fluxes rest on a number that cannot be right."""
 
     @property
     def changed(self) -> str:
@@ -72,11 +78,6 @@ class StationFile:
     def questions(self) -> list[str]:
         """Numbers that are odd and may be right, a line each."""
         return told([f for f in implausible(self.station) if not f.refused])
-
-    @property
-    def provenance(self) -> str:
-        """The text that ``digest`` is of, as canonical JSON, without secrets."""
-        return _canonical(self.station, self.bad)
 
     @property
     def database_url(self) -> str:
@@ -131,14 +132,13 @@ class StationFile:
             why = error.strerror if isinstance(error, OSError) else "it is not UTF-8 text"
             raise StationFileError([f"{path}: the {what} cannot be read: {why}"]) from None
 
-    @property
-    def archive(self) -> Path:
-        """Folder of the archived days."""
-        return self.beside(self.station.archive.path)
-
-    def beside(self, path: str) -> Path:
+    def beside(self, name: str) -> Path:
         """A path of the station file, relative to it."""
-        return (self.path.parent / path).resolve()
+        return _beside(self.path, name)
+
+
+def _beside(path: Path, name: str) -> Path:
+    return (path.parent / name).resolve()
 
 
 def url_beside(path: Path, url: str) -> str:
@@ -187,7 +187,11 @@ def load_station(path: Path, *, reading: bool = False) -> StationFile:
     wrong = [*faults(station), *_missing_variables(station, reading)]
     if wrong:
         raise _wrong(path, document, wrong)
-    return StationFile(path, station, digest_of(station), content=_content(content))
+    provenance = provenance_of(station)
+    return StationFile(
+        path, station, digest_of(provenance), (), _content(content), provenance,
+        _beside(path, station.archive.path), refused_chambers(station),
+    )  # fmt: skip
 
 
 def _content(data: bytes) -> str:
@@ -200,12 +204,13 @@ def _wrong(path: Path, document: Document, faults: Iterable[str]) -> StationFile
     return StationFileError([f"{path}: {line}" for line in lines])
 
 
-def digest_of(station: Station, bad: tuple[BadPeriod, ...] = ()) -> str:
+def digest_of(provenance: str) -> str:
     """Digest of what bears on a flux [16 hex digits]."""
-    return hashlib.blake2b(_canonical(station, bad).encode(), digest_size=8).hexdigest()
+    return hashlib.blake2b(provenance.encode(), digest_size=8).hexdigest()
 
 
-def _canonical(station: Station, bad: tuple[BadPeriod, ...]) -> str:
+def provenance_of(station: Station, bad: tuple[BadPeriod, ...] = ()) -> str:
+    """All of a station file that bears on a flux, as canonical JSON."""
     content = station.model_dump(mode="json", by_alias=True, exclude=_NOT_IN_DIGEST)
     for channel in content["channels"].values():
         # How a column is found and read does not change what a flux is.

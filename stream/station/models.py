@@ -1,6 +1,6 @@
 """The station file as frozen models. Names, types and plain bounds; meaning is in ``checks``."""
 
-from datetime import date, datetime
+from datetime import date
 from typing import TYPE_CHECKING, Annotated, Literal
 
 from pydantic import AwareDatetime, Field
@@ -145,11 +145,6 @@ class Chamber(Model):
         if self.lid_channel is None:
             raise ValueError(f"chamber {self.id} has no lid_channel")
         return self.lid_channel
-
-    def height_at(self, when: datetime) -> float | None:
-        """Headspace height in force at a moment [m], None before the first."""
-        known = [h.height_m for h in self.heights if h.from_ <= when]
-        return known[-1] if known else None
 
 
 class ClosureRules(Model):
@@ -348,3 +343,23 @@ class Station(Model):
     def chambers_on(self, analyzer: str) -> tuple[Chamber, ...]:
         """The chambers whose gas goes to that analyzer, in the order of the file."""
         return tuple(c for c in self.chambers if c.analyzer == analyzer)
+
+
+def gases_of(station: Station) -> tuple[str, ...]:
+    """Gases of all analyzers, each once, in the order of the station file."""
+    return tuple(dict.fromkeys(gas for a in station.analyzers for gas in a.gases))
+
+
+def lids_of_one_column(station: Station) -> dict[str, tuple[str, ...]]:
+    """Lid channel → the lid channels that have the same ``column``, where there are others."""
+    groups: dict[str, list[str]] = {}
+    for name in dict.fromkeys(c.lid_channel for c in station.chambers if c.lid_channel):
+        channel = station.channels.get(name)
+        if channel is not None and channel.column is not None:
+            groups.setdefault(channel.column.casefold(), []).append(name)
+    return {
+        name: tuple(other for other in group if other != name)
+        for group in groups.values()
+        for name in group
+        if len(group) > 1
+    }

@@ -1,10 +1,10 @@
-"""Opening a database: create or check its schema, and say plainly what is wrong with it."""
+"""Opening a database: its schema, how long it is waited for, and what is wrong with it in words."""
 
 import os
 import sqlite3
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from functools import cache
 from pathlib import Path
@@ -21,23 +21,101 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlch
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from stream import __version__
-from stream.errors import (
-    CommandError,
-    StoreBusy,
-    StoreCorrupt,
-    StoreDamaged,
-    StoreError,
-    StoreRefused,
-)
-from stream.secret import HIDDEN, shown_url
-from stream.store.patience import Patience
+from stream.errors import CommandError, StoreBusy, StoreCorrupt, StoreError
+from stream.secret import shown_url
+from stream.store.refusals import refusal_in_words
+
+_STEP_S: Final = 0.25
+"""Whoever waits looks so often whether it should still."""
+_CANCEL_S: Final = 2.0
+
+
+class Patience:
+    """Of one store: how long it waits for somebody else's write, at first ``busy_s`` [s]."""
+
+    def __init__(self, engine: Engine, busy_s: float) -> None:
+        self._busy_s = busy_s
+        self._over = threading.Event()
+        self._in_use: dict[int, tuple[Any, int]] = {}
+        self._pool = 0
+        self._lock = threading.Lock()
+        self._cancels = engine.dialect.name != "sqlite"
+        event.listen(engine, "checkout", self._taken)
+        event.listen(engine, "checkin", self._given_back)
+        if self._cancels:
+            event.listen(engine, "begin", self._begin)
+
+    def new_pool(self) -> None:
+        """From now on connections that come back are closed, and not kept for the next use: the
+        pool that they came from is given up, and nobody else would close them.
+        """
+        with self._lock:
+            self._pool += 1
+
+    def lose(self) -> None:
+        """Wait for nobody any more: who waits now is told that the database is in use."""
+        self._over.set()
+        if not self._cancels:
+            return
+        with self._lock:
+            waiting = [connection for connection, _ in self._in_use.values()]
+        for connection in waiting:
+            # A server that has vanished does not hear of it either.
+            threading.Thread(target=_cancel, args=(connection,), daemon=True).start()
+
+    def begin_writing(self, connection: Connection) -> None:
+        """Begin SQLite's write transaction when its turn has come.
+
+        The driver's own wait cannot be ended from outside, so it waits in small steps.
+        """
+        driver = connection.connection.driver_connection
+        assert isinstance(driver, sqlite3.Connection)
+        until = time.monotonic() + self._busy_s
+        driver.execute(f"PRAGMA busy_timeout = {_ms(min(_STEP_S, self._busy_s))}")
+        try:
+            while time.monotonic() + _STEP_S < until and not self._over.is_set():
+                try:
+                    driver.execute("BEGIN IMMEDIATE")
+                except sqlite3.OperationalError as error:
+                    if "locked" not in str(error):
+                        break  # said by the attempt below
+                else:
+                    return
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        finally:
+            with suppress(sqlite3.Error):
+                driver.execute(f"PRAGMA busy_timeout = {_ms(self._busy_s)}")
+
+    def _begin(self, connection: Connection) -> None:
+        if self._over.is_set():
+            connection.exec_driver_sql(f"SET LOCAL lock_timeout = {_ms(_STEP_S)}")
+
+    def _taken(self, connection: Any, record: object, _proxy: object) -> None:
+        with self._lock:
+            self._in_use[id(record)] = connection, self._pool
+
+    def _given_back(self, connection: Any, record: ConnectionPoolEntry) -> None:
+        with self._lock:
+            _, pool = self._in_use.pop(id(record), (None, self._pool))
+            given_up = pool != self._pool
+        if given_up and connection is not None:
+            record.invalidate()
+
+
+def _cancel(connection: Any) -> None:
+    with suppress(psycopg.Error, OSError):
+        connection.cancel_safe(timeout=_CANCEL_S)
+
+
+def _ms(seconds: float) -> int:
+    return round(seconds * 1000)
+
 
 BUSY_S: Final = 30
 """How long to wait for somebody else's write [s]."""
 STATEMENT_S: Final = 600
 """How long a server may work at one statement [s]."""
 
-_OF_VALUES: Final = (psycopg.DataError, sqlite3.DataError)
 _UPGRADING: Final = threading.Lock()
 """Alembic keeps what it works on in module globals: one upgrade at a time in a process."""
 
@@ -48,11 +126,15 @@ class Store:
     Readers see the last commit; :meth:`writing` opens the one write transaction.
     """
 
-    def __init__(self, engine: Engine, shown: str, patience: Patience) -> None:
+    def __init__(self, engine: Engine, url: str, patience: Patience) -> None:
         self.engine = engine
-        self.shown = shown
-        """The URL without its password, for messages."""
+        self._url = url
         self._patience = patience
+
+    @property
+    def shown(self) -> str:
+        """The URL, without what it hides."""
+        return shown_url(self._url)
 
     @property
     def is_sqlite(self) -> bool:
@@ -91,7 +173,7 @@ class Store:
         while True:
             try:
                 with self.plain_errors():
-                    _bring_up_to_date(self.engine, self.shown)
+                    _bring_up_to_date(self)
                 return
             except StoreBusy:
                 # SQLite does not queue two who make a file ready at the same moment.
@@ -121,40 +203,14 @@ class Store:
         try:
             yield
         except DBAPIError as error:
-            raise _plain(error.orig or error, self.shown, self._hidden) from error
+            raise refusal_in_words(error.orig or error, self.shown, self._hidden) from error
         except psycopg.Error as error:  # from COPY, which goes past SQLAlchemy
-            raise _plain(error, self.shown, self._hidden) from error
+            raise refusal_in_words(error, self.shown, self._hidden) from error
 
     @property
     def _hidden(self) -> list[str]:
         """What stands in the query of the URL: a driver repeats it where it is wrong."""
         return [str(v) for v in self.engine.url.query.values()]
-
-
-def _plain(error: BaseException, shown: str, hidden: Sequence[str]) -> StoreError:
-    text = (str(error).strip() or type(error).__name__).splitlines()[0]
-    for value in filter(None, hidden):
-        text = text.replace(value, HIDDEN)
-    if isinstance(error, _OF_VALUES):
-        return StoreRefused(f"{shown}: the database cannot hold these values: {text}")
-    low = text.lower()
-    if "locked" in low or "busy" in low or "lock timeout" in low or "user request" in low:
-        return StoreBusy(f"{shown}: the database is in use by another process; stop it, or wait")
-    if "malformed" in low or "not a database" in low or "could not decode" in low:
-        return StoreDamaged(
-            f"{shown}: not an intact database ({text}); restore a copy, or name another file"
-        )
-    if "unable to open" in low:
-        return StoreError(
-            f"{shown}: the database cannot be opened; create its folder, or allow writing there"
-        )
-    if "readonly" in low or "read-only" in low or "permission denied" in low:
-        return StoreError(f"{shown}: the database cannot be written; allow writing there")
-    if "disk i/o error" in low:
-        return StoreError(f"{shown}: the disk does not read or write as it should; check it")
-    if "full" in low or "no space" in low:
-        return StoreError(f"{shown}: the disk is full; make room, then run the same again")
-    return StoreError(f"{shown}: the database refuses: {text}")
 
 
 def open_store(url: str) -> Store:
@@ -193,9 +249,10 @@ def reach_store(url: str) -> Store:
     """
     try:
         parsed = make_url(url)
-        shown = shown_url(url)
         if parsed.get_backend_name() not in {"sqlite", "postgresql"}:
-            raise CommandError(f"{shown}: write an sqlite:/// or postgresql+psycopg:// URL")
+            raise CommandError(
+                f"{shown_url(url)}: write an sqlite:/// or postgresql+psycopg:// URL"
+            )
         engine = create_engine(
             parsed,
             connect_args=connect_arguments(parsed),
@@ -209,7 +266,7 @@ def reach_store(url: str) -> Store:
     patience = Patience(engine, BUSY_S)
     if engine.dialect.name == "sqlite":
         _prepare_sqlite(engine, patience)
-    return Store(engine, shown, patience)
+    return Store(engine, url, patience)
 
 
 def open_existing(url: str) -> Store:
@@ -301,7 +358,8 @@ def _revisions() -> tuple[str, ...]:
     return tuple(script.revision for script in scripts.walk_revisions())
 
 
-def _bring_up_to_date(engine: Engine, shown: str) -> None:
+def _bring_up_to_date(store: Store) -> None:
+    engine = store.engine
     with engine.connect() as connection:
         found = MigrationContext.configure(connection).get_current_revision()
         tables = set(inspect(connection).get_table_names())
@@ -309,11 +367,13 @@ def _bring_up_to_date(engine: Engine, shown: str) -> None:
         return
     if found is not None and found not in _revisions():
         raise StoreCorrupt(
-            f"{shown}: its schema {found!r} is newer than lidstream {__version__} knows;"
+            f"{store.shown}: its schema {found!r} is newer than lidstream {__version__} knows;"
             " upgrade lidstream, or name another database"
         )
     if found is None and tables & {"closures", "fluxes", "journal_blocks", "stations"}:
-        raise StoreCorrupt(f"{shown}: holds tables that are not lidstream's; name another database")
+        raise StoreCorrupt(
+            f"{store.shown}: holds tables that are not lidstream's; name another database"
+        )
     try:
         with (
             engine.connect().execution_options(lidstream_writer=True) as connection,
@@ -333,4 +393,6 @@ def _bring_up_to_date(engine: Engine, shown: str) -> None:
     except SQLAlchemyError as error:
         if isinstance(error, DBAPIError):
             raise
-        raise StoreError(f"{shown}: its schema cannot be brought up to date: {error}") from error
+        raise StoreError(
+            f"{store.shown}: its schema cannot be brought up to date: {error}"
+        ) from error

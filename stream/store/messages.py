@@ -11,7 +11,7 @@ from sqlalchemy import Connection, delete, select, update
 from stream.store.connect import Store
 from stream.store.results.bulk import insert_rows
 from stream.store.schema import incidents, messages
-from stream.store.summaries import put_summary
+from stream.store.station_data import put_summary
 
 
 @dataclass(frozen=True, slots=True)

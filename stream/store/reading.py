@@ -17,13 +17,13 @@ from stream.errors import StoreBusy, StoreCorrupt, StoreError
 from stream.secret import shown_url
 from stream.store.connect import (
     BUSY_S,
+    Patience,
     Store,
     connect_arguments,
     database_exists,
     migrations,
     reach_store,
 )
-from stream.store.patience import Patience
 
 _READ_ONLY: Final = " -c default_transaction_read_only=on"
 

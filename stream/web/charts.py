@@ -9,9 +9,8 @@ from starlette.responses import JSONResponse
 
 from stream.note_kinds import KINDS
 from stream.station import read_clock, read_notes, standing
-from stream.store.notes import Notes
-from stream.store.opened import StationData
 from stream.store.results.readers import Period
+from stream.store.station_data import Notes, StationData
 from stream.times import DAY, SECOND, to_micros
 
 

@@ -12,7 +12,7 @@ from stream.errors import StoreError
 from stream.ingest.broker.mqtt import Tell
 from stream.station import StationFile
 from stream.store import Store, open_existing
-from stream.store.opened import StationData
+from stream.store.station_data import StationData
 from stream.web.app import key_path, make_app, why_nobody_may_write
 from stream.web.serve import listen, serve
 from stream.web.sessions import KeyFile

@@ -11,8 +11,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 
 from stream.station import gases_of
-from stream.store.opened import StationData
 from stream.store.results.readers import Period
+from stream.store.station_data import StationData
 from stream.times import DAY, EARLIEST, LATEST, SECOND
 
 FIRST_DAY: Final = date(2000, 1, 2)

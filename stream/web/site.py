@@ -12,7 +12,7 @@ from stream import __version__
 from stream.secret import Secret
 from stream.station import StationFile
 from stream.store import Store
-from stream.store.opened import StationData
+from stream.store.station_data import StationData
 from stream.web.security import Rate, form_word
 from stream.web.sessions import writer_of
 from stream.web.totals import TotalsCache

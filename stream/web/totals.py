@@ -9,7 +9,7 @@ from typing import Any
 from stream.errors import CommandError
 from stream.field.season import SeasonTotals, season_totals
 from stream.field.series import calendar, day_at
-from stream.store.opened import StationData
+from stream.store.station_data import StationData
 from stream.times import DAY, SECOND
 from stream.web.charts import line
 from stream.web.query import extent_of

@@ -20,7 +20,7 @@ from stream.ingest.batches import Batch, tidy
 from stream.station import StationFile, load_station
 from stream.store import Store
 from stream.store.messages import Incident, Message, Messages
-from stream.store.opened import StationData
+from stream.store.station_data import StationData
 from stream.times import DAY, SECOND
 
 MINUTE = 60 * SECOND

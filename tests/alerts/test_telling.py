@@ -24,7 +24,7 @@ from stream.service.mornings import Mornings
 from stream.station import StationFile, load_station
 from stream.store import Store, open_store
 from stream.store.messages import Message, Messages
-from stream.store.summaries import Summaries
+from stream.store.station_data import Summaries
 from stream.times import SECOND
 
 Open = Callable[[StationFile, str], tuple[Store, Pipeline]]

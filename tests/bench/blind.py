@@ -13,9 +13,9 @@ import numpy as np
 from scipy.linalg import solve_banded
 from scipy.signal import lfilter
 
-from stream.science.closures.segments import Segments
-from stream.science.models import MODELS, fit_model
+from stream.science.models import MODELS
 from stream.science.models.choice import choose
+from stream.science.models.fit import Segments
 
 SOILS = 400
 LAYERS = 60
@@ -73,7 +73,7 @@ def judge(names: tuple[str, ...], t: np.ndarray, y: np.ndarray, slope: np.ndarra
     """Bias, coverage and choice over all closures."""
     m, n = y.shape
     segments = Segments(np.tile(t, m), y.ravel(), np.ones(m * n), np.arange(m + 1) * n, False)
-    fits = {name: fit_model(name, segments) for name in names}
+    fits = {name: MODELS[name].fit(segments) for name in names}
     span, first = np.full(m, t[-1] - t[0]), np.full(m, t[0])
     picked = choose(fits, span, first, known_variance=False)
     ratio, error = picked.slope / slope, picked.slope_se / slope

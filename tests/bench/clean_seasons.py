@@ -25,7 +25,7 @@ from stream.compute.replay import replay  # noqa: E402
 from stream.report.summary.day_summary import summarize  # noqa: E402
 from stream.station import load_station  # noqa: E402
 from stream.store import open_store  # noqa: E402
-from stream.store.opened import StationData  # noqa: E402
+from stream.store.station_data import StationData  # noqa: E402
 
 
 def run(kind: str, seed: int, days: int, folder: Path) -> None:

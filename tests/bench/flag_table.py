@@ -13,7 +13,7 @@ sys.path[:0] = [str(Path(__file__).parents[1] / room) for room in ("support", "c
 from test_truth import Outcome, _near  # noqa: E402
 
 from stream.demo.scenario import own_line, shared_analyzer  # noqa: E402
-from stream.science.quality.flags import BAD, FLAGS, MISSING, quality  # noqa: E402
+from stream.science.quality.flags import BAD, FLAGS, MISSING, bits_of, quality  # noqa: E402
 from stream.times import rfc3339  # noqa: E402
 
 
@@ -54,7 +54,7 @@ def main() -> None:
             bad = {
                 (r["chamber"], r["gas"], rfc3339(r["closed_us"]))
                 for r in outcome.fluxes
-                if quality(set(r["flags"].split()) - {"poor_fit"}) in {BAD, MISSING}
+                if quality(bits_of(set(r["flags"].split()) - {"poor_fit"})) in {BAD, MISSING}
             }
             mine = found[flag] - bad if flag == "poor_fit" else found[flag]
             injected += len(expected[flag])

@@ -20,9 +20,9 @@ from scipy import special
 from scipy.signal import lfilter
 
 from stream.report.pictures.style import BLUE, GREY, OCHRE, picture
-from stream.science.closures.segments import Segments
-from stream.science.models import MODELS, fit_model
+from stream.science.models import MODELS
 from stream.science.models.choice import choose
+from stream.science.models.fit import Segments
 
 CANDIDATES = ("linear", "quadratic", "saturating")
 MANY = 1000
@@ -80,7 +80,7 @@ def simulate(c: Closure, truth: str, bend: float, strength: float, seed: int) ->
     y = 330.0 + slope * shape(truth, bend, c.t) + noise
     weight = np.full(MANY * n, c.sigma**-2.0 if c.known else 1.0)
     segments = Segments(np.tile(c.t, MANY), y.ravel(), weight, np.arange(MANY + 1) * n, c.known)
-    fits = {name: fit_model(name, segments) for name in MODELS}
+    fits = {name: MODELS[name].fit(segments) for name in MODELS}
     picked = choose(
         {name: fits[name] for name in CANDIDATES},
         np.full(MANY, c.t[-1] - c.t[0]),

@@ -16,12 +16,12 @@ from pathlib import Path
 import numpy as np
 from playwright.sync_api import expect, sync_playwright
 
+from stream.compute.closures.rows import as_rows
 from stream.compute.replay import join, replay
 from stream.demo.scenario import own_line
 from stream.demo.write import write_station
 from stream.station import StationFile, load_station
 from stream.store import Changes, Result, Store, open_store
-from stream.store.results.changes import rows_of
 from stream.store.results.readers import Reader
 from stream.store.results.writer import Writer
 from stream.times import DAY, SECOND
@@ -64,7 +64,7 @@ def fill(file: StationFile, store: Store) -> int:
                 mine.append(flux)
                 fits += [part(dict(m), model_fits, key) for m in f["models"].values()]  # type: ignore
             identity = (row["chamber"], row["closed_us"] - shift)
-            children = {"fluxes": rows_of(mine), "model_fits": rows_of(fits)}
+            children = {"fluxes": as_rows(mine), "model_fits": as_rows(fits)}
             results.append(Result("closures", identity, own, f"bench {back}", children))
         writer.commit(
             Changes(

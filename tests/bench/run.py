@@ -25,9 +25,9 @@ from stream.compute.replay import replay
 from stream.demo import own_line as simulated
 from stream.demo.scenario import own_line
 from stream.demo.write import _fast_text, _slow_text, station_text
-from stream.ingest.delimited.opening import TextFiles
-from stream.science.closures.segments import Segments
-from stream.science.models import fit_model
+from stream.ingest.delimited.reading import TextFiles
+from stream.science.models import MODELS
+from stream.science.models.fit import Segments
 from stream.station import FolderSource, load_station
 
 GASES = {"N2O": "n2o", "CH4": "ch4", "CO2": "co2"}
@@ -67,7 +67,7 @@ def fits() -> None:
             _ = sm.OLS(y[i], sm.add_constant(t)).fit().bse
 
     for model in ("linear", "quadratic", "saturating"):
-        fit_model(model, segments)
+        MODELS[model].fit(segments)
     plain_curve = 200 / best_of(3, loop_curves)
     plain_line = 300 / best_of(3, loop_lines)
     for model, plain, name in (
@@ -76,7 +76,7 @@ def fits() -> None:
     ):
         for correlated in (True, False):
             ours = m / best_of(
-                5, lambda c=correlated, q=model: fit_model(q, segments, correlated=c)
+                5, lambda c=correlated, q=model: MODELS[q].fit(segments, correlated=c)
             )
             how = "with" if correlated else "without"
             print(
@@ -106,8 +106,8 @@ def every_model() -> None:
     }
     total = 0.0
     for model, work in plain.items():
-        fit_model(model, segments)
-        ours = best_of(3, lambda q=model: fit_model(q, segments)) / m
+        MODELS[model].fit(segments)
+        ours = best_of(3, lambda q=model: MODELS[q].fit(segments)) / m
         few = 40
 
         def loop(work: Callable[[np.ndarray], object] = work, few: int = few) -> None:

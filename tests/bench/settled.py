@@ -11,9 +11,8 @@ import time
 from contextlib import closing
 from pathlib import Path
 
-from stream.compute.gc_pauses import without_pauses
 from stream.compute.replay import join
-from stream.compute.workers import ProcessExecutor
+from stream.compute.workers import ProcessExecutor, without_pauses
 from stream.station import load_station
 from stream.store import open_store
 from stream.store.journal.adoption import adopt

@@ -43,8 +43,8 @@ from stream.compute.replay import join
 from stream.ingest.broker.messages import Decoder, Message
 from stream.report.export import export
 from stream.science.closures.lid import runs_of
-from stream.science.closures.segments import Segments
-from stream.science.models import MODELS, fit_model
+from stream.science.models import MODELS
+from stream.science.models.fit import Segments
 from stream.station import load_station, read_clock
 from stream.store import open_store
 from stream.store.journal.adoption import adopt
@@ -136,8 +136,8 @@ def models() -> list[Line]:
 
     found = []
     for name in MODELS:
-        fit_model(name, segments)
-        speed = m / best(3, lambda q=name: fit_model(q, segments))
+        MODELS[name].fit(segments)
+        speed = m / best(3, lambda q=name: MODELS[q].fit(segments))
         plain = 50 / best(2, lambda q=name: loop(q))
         found.append(Line(f"fit, {name}", "fits/s", speed, plain))
     return found

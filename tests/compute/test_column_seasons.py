@@ -18,7 +18,7 @@ from stream.compute.replay import replay
 from stream.report.summary.day_summary import summarize
 from stream.station import load_station
 from stream.store import open_store
-from stream.store.opened import StationData
+from stream.store.station_data import StationData
 from stream.times import SECOND
 
 DAYS, SEED = 3, 43

@@ -10,8 +10,8 @@ from stream.compute.closure_samples import samples_around
 from stream.compute.replay import replay
 from stream.demo.scenario import Scenario, own_line, shared_analyzer
 from stream.demo.write import write_station
-from stream.science.closures.segments import lay_end_to_end
-from stream.science.models import MODELS, fit_model
+from stream.science.models import MODELS
+from stream.science.models.fit import lay_end_to_end
 from stream.station import load_station
 from stream.store import open_store
 from stream.store.journal.journal import Journal
@@ -54,7 +54,7 @@ def test_the_curve_of_each_model_passes_through_what_it_was_made_of(model: str) 
     t = np.linspace(30.0, 900.0, 60)
     bend = {"quadratic": -2e-5, "saturating": 8e-4, "diffusive": 1 / 4000.0}.get(model, 0.0)
     y = MODELS[model].curve(330.0, 0.2, bend, t)
-    fit = fit_model(model, lay_end_to_end([t], [y], [np.ones_like(t)], known_variance=False))
+    fit = MODELS[model].fit(lay_end_to_end([t], [y], [np.ones_like(t)], known_variance=False))
     again = MODELS[model].curve(fit.start[0], fit.slope[0], fit.curvature[0], t)
     assert np.abs(again - y).max() < 2e-5
     near = MODELS[model].curve(330.0, 0.2, bend, np.array([0.0, 1e-6]))

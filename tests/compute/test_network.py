@@ -19,8 +19,8 @@ from stream.notes.write import keep_note
 from stream.station import FieldNote, StationFile, load_station
 from stream.store import open_store
 from stream.store.journal.journal import Journal
-from stream.store.notes import Notes
 from stream.store.results.readers import Reader
+from stream.store.station_data import Notes
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 STATIONS = ("small", "other", "third")

@@ -19,8 +19,8 @@ from stream.ingest.batches import tidy
 from stream.report.summary.day_summary import summarize
 from stream.station import load_station
 from stream.store import open_store
-from stream.store.opened import StationData
 from stream.store.results.readers import Row
+from stream.store.station_data import StationData
 from stream.times import SECOND
 
 DAYS = 60

@@ -17,7 +17,7 @@ import pytest
 from stream.compute.replay import replay
 from stream.demo.scenario import Scenario, own_line, shared_analyzer
 from stream.demo.write import write_station
-from stream.science.quality.flags import BAD, FLAGS, MISSING, quality
+from stream.science.quality.flags import BAD, FLAGS, MISSING, bits_of, quality
 from stream.station import load_station
 from stream.store import open_store
 from stream.store.results.readers import Reader
@@ -143,7 +143,7 @@ def test_no_fault_is_invented(station: str, request: pytest.FixtureRequest) -> N
     bad = {
         (r["chamber"], r["gas"], rfc3339(r["closed_us"]))
         for r in outcome.fluxes
-        if quality(set(r["flags"].split()) - {"poor_fit"}) in {BAD, MISSING}
+        if quality(bits_of(set(r["flags"].split()) - {"poor_fit"})) in {BAD, MISSING}
     }
     for flag, keys in found.items():
         if flag == "below_detection":

@@ -17,8 +17,8 @@ from stream.errors import RecordError, SourceError, StationFileError, StoreError
 from stream.ingest.batches import Batch
 from stream.ingest.broker.messages import Decoder, Message
 from stream.ingest.broker.senml import decode_pack
-from stream.ingest.broker.unpack import open_content
-from stream.ingest.delimited.opening import TextFiles
+from stream.ingest.delimited.reading import TextFiles
+from stream.ingest.files.contents import open_content
 from stream.ingest.files.folder import FolderWatch
 from stream.ingest.times.time_columns import parse_column
 from stream.ingest.times.timestamps import parse_time

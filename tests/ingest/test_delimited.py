@@ -9,9 +9,10 @@ from hypothesis import strategies as st
 
 from stream.errors import SourceError
 from stream.ingest.batches import Batch
-from stream.ingest.delimited.delimited import DelimitedReader
 from stream.ingest.delimited.header import ChannelColumn
-from stream.ingest.delimited.layout import Layout, find_layout, header_layout, no_layout
+from stream.ingest.delimited.layout import Layout, find_layout, header_layout
+from stream.ingest.delimited.not_understood import no_layout
+from stream.ingest.delimited.reading import DelimitedReader
 from stream.station import FolderSource, read_clock
 from stream.times import rfc3339
 

@@ -14,7 +14,7 @@ from small import own_line_stream, stored, write_log
 from watched import Make, OpenParts, Station
 
 from stream.errors import SourceLost
-from stream.ingest.delimited import delimited
+from stream.ingest.delimited import reading
 from stream.ingest.files import folder as folder_module
 from stream.station import load_station
 
@@ -79,13 +79,13 @@ def test_nothing_is_read_twice_without_need(
 ) -> None:
     """A rotated log goes on under its new name; the new log of the old name is read."""
     reads: list[int] = []
-    read_block = delimited.DelimitedReader.read_block
+    read_block = reading.DelimitedReader.read_block
 
-    def counted(self: delimited.DelimitedReader, block: bytes):
+    def counted(self: reading.DelimitedReader, block: bytes):
         reads.append(len(block))
         return read_block(self, block)
 
-    monkeypatch.setattr(delimited.DelimitedReader, "read_block", counted)
+    monkeypatch.setattr(reading.DelimitedReader, "read_block", counted)
     header, lines = content.split(b"\n", 1)
     cut = lines.index(b"\n", len(lines) // 2) + 1
     log = station.folder / "log.csv"
@@ -379,15 +379,15 @@ def test_a_growing_file_of_dates_is_not_read_again_and_again(
     log = station.folder / "log.csv"
     log.write_text("time;n2o\n" + dotted(0, 5, "17.04.2026"))
     station.poll()
-    read = delimited.DelimitedReader.rows
+    read = reading.DelimitedReader.rows
     seen = 0
 
-    def counted(self: delimited.DelimitedReader, block: bytes):
+    def counted(self: reading.DelimitedReader, block: bytes):
         nonlocal seen
         seen += len(block)
         return read(self, block)
 
-    monkeypatch.setattr(delimited.DelimitedReader, "rows", counted)
+    monkeypatch.setattr(reading.DelimitedReader, "rows", counted)
     for i in range(5, 25):
         with log.open("a") as out:
             out.write(dotted(i, 1, "17.04.2026"))

@@ -11,8 +11,8 @@ from small import own_line_stream, write_log
 from watched import Make, OpenParts, Station
 
 from stream.errors import SourceError
-from stream.ingest.delimited import delimited
-from stream.ingest.delimited.opening import TextFiles
+from stream.ingest.delimited import reading
+from stream.ingest.delimited.reading import TextFiles
 from stream.ingest.files.recordings import find_recordings
 
 Measured = Callable[[str, object], None]
@@ -150,7 +150,7 @@ def test_a_hole_of_nul_bytes_costs_its_line(station: Station, size: int) -> None
     assert ("NUL" if size < 1_000_000 else "over 1048576 bytes") in str(reason)
     assert str(text).startswith("\\x00\\x00")
     # A recording that is replayed reads the same, in blocks of any size.
-    for block in (delimited.BLOCK_BYTES, 65_536):
+    for block in (reading.BLOCK_BYTES, 65_536):
         (recording,) = find_recordings(station.file.station, [log]).files
         assert recording.text is not None
         reader = TextFiles.of(station.file.station, station.source).reader(recording.text)

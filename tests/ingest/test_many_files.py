@@ -13,8 +13,8 @@ from watched import Make, OpenParts, Station
 from stream.service.inbox import Inbox, Read
 from stream.service.intakes import FolderIntake
 from stream.service.process.state import SourceState, State
-from stream.store.marks import Marks
 from stream.store.results.readers import Reader
+from stream.store.station_data import Marks
 from stream.times import SECOND, rfc3339
 
 T0 = 1_770_000_000

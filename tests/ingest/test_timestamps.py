@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stream.errors import RecordError
-from stream.ingest.times.logger_clock import LoggerClock
+from stream.ingest.times.clocks import LoggerClock
 from stream.ingest.times.time_columns import epoch_to_micros
 from stream.ingest.times.timestamps import kind_of, parse_time
 from stream.station import read_clock

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from stream.errors import SourceWaits
 from stream.ingest.delimited.header import ChannelColumn
-from stream.ingest.delimited.opening import TextFiles
+from stream.ingest.delimited.reading import TextFiles
 from stream.station import FolderSource
 
 WANTED = {

@@ -19,8 +19,8 @@ from stream.errors import CommandError
 from stream.notes.write import keep_note
 from stream.station import FieldNote, StationFile, amended, load_station
 from stream.store import Store, WriterLock, open_store
-from stream.store.notes import Notes
 from stream.store.results.readers import Reader
+from stream.store.station_data import Notes
 from stream.times import SECOND
 
 Open = Callable[[StationFile, str], tuple[Store, Pipeline]]

@@ -18,7 +18,7 @@ from stream.report.summary.findings.refused import RefusedSource, behind, by_sou
 from stream.report.summary.model import DaySummary
 from stream.station import load_station, read_clock
 from stream.store import open_store
-from stream.store.opened import StationData
+from stream.store.station_data import StationData
 
 DAY = 86_400
 

@@ -25,7 +25,7 @@ from stream.report.summary.standards import deviations
 from stream.science.quality.flags import FLAGS
 from stream.station import FieldNote, StationFile, load_station
 from stream.store import Store, open_store
-from stream.store.opened import StationData
+from stream.store.station_data import StationData
 from stream.times import SECOND
 
 

@@ -14,8 +14,7 @@ from stream.compute.replay import replay
 from stream.report.summary.day_summary import summarize
 from stream.station import load_station
 from stream.store import open_store
-from stream.store.marks import SERVICE_LOOK, Marks
-from stream.store.opened import StationData
+from stream.store.station_data import SERVICE_LOOK, Marks, StationData
 
 
 @pytest.mark.parametrize(

@@ -6,18 +6,20 @@ import pytest
 import scipy.constants
 
 from stream.science.flux import constants
-from stream.science.flux.atmosphere import geopotential_height, standard_pressure
 from stream.science.flux.flux import (
     Headspace,
     detection_limit,
     dry_air_per_area,
+    dry_mole_fraction,
+    geopotential_height,
     line_slope_se,
     relative_geometry_se,
+    saturation_pressure,
     slope_to_flux,
+    standard_pressure,
+    water_filled_pore_space,
 )
-from stream.science.flux.soil import water_filled_pore_space
 from stream.science.flux.units import flux_unit, rule_between, senml_rule
-from stream.science.flux.water import dry_mole_fraction, saturation_pressure
 
 N2O_N = flux_unit("ug N m-2 h-1").per_nmol("N2O")
 

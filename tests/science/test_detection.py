@@ -6,7 +6,7 @@ from test_noise_and_choice import many, red
 
 from stream.science.flux.flux import detection_limit, dry_air_per_area, line_slope_se
 from stream.science.flux.units import flux_unit
-from stream.science.models import fit_model
+from stream.science.models import MODELS
 
 SIGMA, CLOSURE, SAMPLES = 0.3, 600.0, 600
 MOLES = dry_air_per_area(0.15, 1.0, 101_325.0, 293.15, 0.0)
@@ -27,7 +27,7 @@ def test_how_often_nothing_is_taken_for_a_flux(rho: float) -> None:
     rng = np.random.default_rng(7)
     t = np.arange(float(SAMPLES))
     segments = many(t, 330.0 + SIGMA * red(rng, 1500, SAMPLES, rho))
-    fit = fit_model("linear", segments)
+    fit = MODELS["linear"].fit(segments)
     flux = np.abs(fit.slope) * MOLES
     limit = detection_limit(fit.slope_se, SAMPLES - 2, MOLES)
     assert np.mean(flux > limit) == pytest.approx(0.05, abs=0.02)

@@ -5,7 +5,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stream.science.closures.due import due_times, gap_cause
 from stream.science.closures.lid import (
     CLOSED,
     MOVING,
@@ -13,23 +12,26 @@ from stream.science.closures.lid import (
     LidClosure,
     Runs,
     closures_of,
+    due_times,
+    gap_cause,
     join_runs,
     lid_state,
     runs_of,
     state_at,
 )
-from stream.science.closures.sensors import means_over, steps_at
 from stream.science.closures.visits import port_visits, visit_values
 from stream.science.closures.window import (
     Window,
     is_flat,
     last_before,
+    means_over,
     missing_share,
     select,
+    steps_at,
     usual_spacing,
     window_of,
 )
-from stream.science.quality.flags import FLAGS, gravest, quality, words
+from stream.science.quality.flags import FLAGS, bits_of, gravest, quality, words
 
 S = 1_000_000
 HOLD, BOUNCE = 300 * S, 3 * S
@@ -286,16 +288,17 @@ def test_visit_of_one_sample_has_the_stated_precision() -> None:
 
 def test_flags_and_quality() -> None:
     """IOC 54:V3 primary levels; 4 before 3 before 1, and 9 for what is not there."""
-    assert quality([]) == 1
-    assert quality(["below_detection"]) == 1
-    assert quality(["below_detection", "lid_bounce"]) == 3
-    assert quality(["too_short", "lid_bounce"]) == 4
-    assert quality(["too_short", "no_samples"]) == 9
-    assert words(["below_detection", "lid_bounce", "lid_bounce"]) == "lid_bounce below_detection"
+    assert quality(0) == 1
+    assert quality(bits_of(["below_detection"])) == 1
+    assert quality(bits_of(["below_detection", "lid_bounce"])) == 3
+    assert quality(bits_of(["too_short", "lid_bounce"])) == 4
+    assert quality(bits_of(["too_short", "no_samples"])) == 9
+    bits = bits_of(["below_detection", "lid_bounce", "lid_bounce"])
+    assert words(bits) == "lid_bounce below_detection"
     assert gravest(["below_detection", "lid_bounce"]) == "lid_bounce"
     assert gravest([]) == ""
     with pytest.raises(KeyError):
-        words(["nonsense"])
+        bits_of(["nonsense"])
 
 
 def test_every_flag_says_what_it_is_and_what_to_do() -> None:

@@ -5,9 +5,9 @@ import pytest
 from scipy import special, stats
 from scipy.optimize import curve_fit
 
-from stream.science.closures.segments import lay_end_to_end
-from stream.science.models import FitStatus, diffusive, fit_model
-from stream.science.models.choice import Reason, choose
+from stream.science.models import MODELS, FitStatus, diffusive
+from stream.science.models.choice import choose
+from stream.science.models.fit import Reason, lay_end_to_end
 from stream.science.models.profile import shape
 
 
@@ -78,7 +78,7 @@ def test_diffusive_against_tight_curve_fit() -> None:
     answer: nothing lies lower, and the standard errors are those of its covariance.
     """
     times, values, _ = made(60, 5)
-    fit = fit_model("diffusive", lay_end_to_end(times, values), correlated=False)
+    fit = MODELS["diffusive"].fit(lay_end_to_end(times, values), correlated=False)
     compared = 0
     for i in np.flatnonzero(fit.status == FitStatus.OK):
         t, y = times[i], values[i]
@@ -101,7 +101,7 @@ def test_diffusive_against_tight_curve_fit() -> None:
 
 def test_no_start_of_curve_fit_finds_less_for_the_diffusive_curve() -> None:
     times, values, _ = made(15, 6)
-    fit = fit_model("diffusive", lay_end_to_end(times, values), correlated=False)
+    fit = MODELS["diffusive"].fit(lay_end_to_end(times, values), correlated=False)
     for i, (t, y) in enumerate(zip(times, values, strict=True)):
         for q in (0.1, 0.5, 1.5, 5.0):
             start = (330.0, float(np.polyfit(t, y, 1)[0]), q)
@@ -116,7 +116,7 @@ def test_no_start_of_curve_fit_finds_less_for_the_diffusive_curve() -> None:
 def test_diffusive_without_noise_gives_the_truth() -> None:
     t = np.arange(30.0, 930.0, 3.0)
     for tau in (300.0, 3000.0, 30000.0):
-        fit = fit_model("diffusive", lay_end_to_end([t], [330 + 0.5 * phi(t, tau)]))
+        fit = MODELS["diffusive"].fit(lay_end_to_end([t], [330 + 0.5 * phi(t, tau)]))
         assert fit.slope[0] == pytest.approx(0.5, rel=1e-6)
         assert fit.curvature[0] == pytest.approx(1 / tau, rel=1e-4)
 
@@ -126,15 +126,15 @@ def test_a_line_is_no_diffusive_curve() -> None:
     t = np.arange(30.0, 930.0, 3.0)
     for bend in (0.0, 1e-4):
         y = 330 + 0.2 * t + bend * t**2 + rng.normal(0, 1e-9, len(t))
-        fit = fit_model("diffusive", lay_end_to_end([t], [y]))
+        fit = MODELS["diffusive"].fit(lay_end_to_end([t], [y]))
         if bend:
             assert fit.status[0] == FitStatus.NO_CURVATURE
-            line = fit_model("linear", lay_end_to_end([t], [y]))
+            line = MODELS["linear"].fit(lay_end_to_end([t], [y]))
             assert fit.slope[0] == pytest.approx(line.slope[0], rel=1e-9)
         else:
             assert fit.slope[0] == pytest.approx(0.2, rel=1e-6)
     assert (
-        fit_model("diffusive", lay_end_to_end([t[:3]], [t[:3]])).status[0] == FitStatus.FEW_POINTS
+        MODELS["diffusive"].fit(lay_end_to_end([t[:3]], [t[:3]])).status[0] == FitStatus.FEW_POINTS
     )
 
 
@@ -144,7 +144,7 @@ def test_sens_example() -> None:
     """
     x = np.array([1.0, 2, 3, 4, 10, 12, 18])
     y = np.array([9.0, 15, 19, 20, 45, 55, 78])
-    fit = fit_model("theil_sen", lay_end_to_end([x], [y]), correlated=False)
+    fit = MODELS["theil_sen"].fit(lay_end_to_end([x], [y]), correlated=False)
     assert fit.slope[0] == 4.0
     assert fit.start[0] == 6.0
     low, high = stats.theilslopes(y, x, 0.95)[2:]
@@ -157,7 +157,7 @@ def test_theil_sen_against_scipy() -> None:
     rng = np.random.default_rng(8)
     times = [np.sort(rng.uniform(20, 900, int(n))) for n in rng.integers(4, 60, 40)]
     values = [330 + 0.1 * t + rng.standard_t(2, len(t)) for t in times]
-    fit = fit_model("theil_sen", lay_end_to_end(times, values), correlated=False)
+    fit = MODELS["theil_sen"].fit(lay_end_to_end(times, values), correlated=False)
     for i, (t, y) in enumerate(zip(times, values, strict=True)):
         slope, start, low, high = stats.theilslopes(y, t, 0.95, method="joint")
         assert fit.slope[i] == pytest.approx(slope, rel=1e-12)
@@ -179,17 +179,17 @@ def test_spikes_do_not_move_the_robust_line(n: int) -> None:
         y[spikes] += rng.uniform(5, 40, len(spikes))
         values.append(y)
     segments = lay_end_to_end([t] * 800, values)
-    robust = fit_model("theil_sen", segments, correlated=False)
-    plain = fit_model("linear", segments, correlated=False)
+    robust = MODELS["theil_sen"].fit(segments, correlated=False)
+    plain = MODELS["linear"].fit(segments, correlated=False)
     spread = np.std(plain.slope) / np.std(robust.slope)
     assert spread > 8
     assert abs(np.mean(robust.slope) - 0.05) < 0.03 * 0.05
     values = [330 + 0.05 * t + rng.normal(0, 0.3, n) for _ in range(800)]
     clean = lay_end_to_end([t] * 800, values)
-    fit = fit_model("theil_sen", clean, correlated=False)
+    fit = MODELS["theil_sen"].fit(clean, correlated=False)
     covered = np.mean(np.abs(fit.slope - 0.05) < 1.96 * fit.slope_se)
     assert 0.92 <= covered <= 0.98
-    line = fit_model("linear", clean, correlated=False)
+    line = MODELS["linear"].fit(clean, correlated=False)
     # Of all pairs nearly nothing is lost; medians of groups cost a third (2/π is theirs).
     efficiency = (np.std(line.slope) / np.std(fit.slope)) ** 2
     assert (0.85 if n < 60 else 0.55) < efficiency <= 1.02
@@ -197,7 +197,7 @@ def test_spikes_do_not_move_the_robust_line(n: int) -> None:
 
 def choice_of(y: np.ndarray, t: np.ndarray, names: list[str], rule: str = "auto"):
     segments = lay_end_to_end([t], [y])
-    fits = {name: fit_model(name, segments) for name in names}
+    fits = {name: MODELS[name].fit(segments) for name in names}
     span, first = np.array([t[-1] - t[0]]), np.array([t[0]])
     return choose(fits, span, first, known_variance=False, rule=rule)
 
@@ -229,7 +229,7 @@ def test_equivalent_rate_of_a_diffusive_curve() -> None:
     t = np.arange(30.0, 930.0, 3.0)
     end = np.array([t[-1]])
     for tau in (200.0, 2000.0, 2e5):
-        fit = fit_model("diffusive", lay_end_to_end([t], [330 + 0.5 * phi(t, tau)]))
+        fit = MODELS["diffusive"].fit(lay_end_to_end([t], [330 + 0.5 * phi(t, tau)]))
         k = diffusive.MODEL.rate(fit, end)[0]
         fallen = -np.expm1(-k * t[-1]) / (k * t[-1])
         assert fallen == pytest.approx(float(phi(t[-1:], tau)[0]) / t[-1], rel=1e-5)
@@ -251,7 +251,7 @@ def test_no_curve_of_a_dense_scan_leaves_less(model: str) -> None:
         drawn = np.array([phi(t, 1 / k) for k in rate])
     noise = 10 ** rng.uniform(-3, 0, (m, 1))
     y = 330 + rng.normal(0, 1, (m, 1)) * drawn + noise * rng.normal(0, 1, (m, n))
-    fit = fit_model(model, lay_end_to_end([t] * m, list(y)))
+    fit = MODELS[model].fit(lay_end_to_end([t] * m, list(y)))
     if model == "saturating":
         tried = np.geomspace(1e-4, 1.0, 600)
         shapes = -np.expm1(-tried[:, None] * t) / tried[:, None]
@@ -276,7 +276,7 @@ def test_sharp_curves_on_quiet_points_are_found() -> None:
     rate = 10 ** rng.uniform(-1.5, 0, m)
     drawn = -np.expm1(-rate[:, None] * t) / rate[:, None]
     y = 330 + drawn + 1e-4 * rng.normal(0, 1, (m, n))
-    fit = fit_model("saturating", lay_end_to_end([t] * m, list(y)))
+    fit = MODELS["saturating"].fit(lay_end_to_end([t] * m, list(y)))
     for i in range(m):
         basis_of = np.column_stack([np.ones(n), drawn[i]])
         (left,) = np.linalg.lstsq(basis_of, y[i], rcond=None)[1]

@@ -5,10 +5,10 @@ import pytest
 from lmfit import Model
 from uncertainties import ufloat
 
-from stream.science.closures.segments import lay_end_to_end
 from stream.science.flux.constants import GAS_CONSTANT
 from stream.science.flux.flux import Headspace, dry_air_per_area, flux_se, relative_geometry_se
-from stream.science.models import fit_model
+from stream.science.models import MODELS
+from stream.science.models.fit import lay_end_to_end
 
 
 def saturating(t: np.ndarray, c0: float, s0: float, k: float) -> np.ndarray:
@@ -25,7 +25,7 @@ def test_a_saturating_curve_against_lmfit(seed: int) -> None:
     theirs = Model(saturating).fit(
         y, t=t, c0=330.0, s0=0.3, k=2e-3, fit_kws={"xtol": 1e-12, "ftol": 1e-12}
     )
-    ours = fit_model("saturating", lay_end_to_end([t], [y]), correlated=False)
+    ours = MODELS["saturating"].fit(lay_end_to_end([t], [y]), correlated=False)
     p = theirs.params
     assert ours.start[0] == pytest.approx(p["c0"].value, rel=1e-6)
     assert ours.slope[0] == pytest.approx(p["s0"].value, rel=1e-4)
@@ -44,7 +44,7 @@ def test_known_variances_against_lmfit() -> None:
     theirs = Model(saturating).fit(
         y, t=t, c0=330.0, s0=0.3, k=2e-4, weights=1.0 / sigma, scale_covar=False
     )
-    ours = fit_model("saturating", lay_end_to_end([t], [y], [sigma**-2.0], known_variance=True))
+    ours = MODELS["saturating"].fit(lay_end_to_end([t], [y], [sigma**-2.0], known_variance=True))
     assert ours.slope[0] == pytest.approx(theirs.params["s0"].value, rel=1e-4)
     assert ours.slope_se[0] == pytest.approx(theirs.params["s0"].stderr, rel=5e-3)
 

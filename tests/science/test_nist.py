@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy.optimize import curve_fit
 
-from stream.science.closures.segments import lay_end_to_end
-from stream.science.models import FitStatus, fit_model
+from stream.science.models import MODELS, FitStatus
+from stream.science.models.fit import lay_end_to_end
 
 DATA = Path(__file__).parent.parent / "data" / "nist"
 KNOWN = 1e15
@@ -58,7 +58,7 @@ CURVES = [
 @pytest.mark.parametrize(("name", "b1", "sd1", "b2", "sd2", "rss", "sd"), CURVES)
 def test_saturating_curve(name, b1, sd1, b2, sd2, rss, sd) -> None:
     """y = b1 (1 − exp(−b2 x)): our slope is b1·b2 and our curvature b2."""
-    fit = fit_model("saturating", through_origin(*dat(name)), correlated=False)
+    fit = MODELS["saturating"].fit(through_origin(*dat(name)), correlated=False)
     slope, rate = fit.slope[0], fit.curvature[0]
     assert fit.status[0] == FitStatus.OK
     assert slope / rate == pytest.approx(b1, rel=1e-9)
@@ -88,7 +88,7 @@ def test_boxbod_needs_no_start(start: tuple[float, float], lands: bool) -> None:
         warnings.simplefilter("ignore")
         plain, _ = curve_fit(curve, x, y, p0=start, method="lm")
     assert bool(abs(plain[0] / 213.80940889 - 1) < 1e-4) is lands
-    ours = fit_model("saturating", through_origin(x, y), correlated=False)
+    ours = MODELS["saturating"].fit(through_origin(x, y), correlated=False)
     assert ours.slope[0] / ours.curvature[0] == pytest.approx(213.80940889, rel=1e-9)
     assert ours.rss[0] <= np.sum((curve(x, *plain) - y) ** 2) * (1 + 1e-12)
 
@@ -96,16 +96,16 @@ def test_boxbod_needs_no_start(start: tuple[float, float], lands: bool) -> None:
 def test_boxbod_in_the_middle_of_a_batch() -> None:
     """The same bits alone and among others."""
     x, y = dat("BoxBOD.dat")
-    alone = fit_model("saturating", lay_end_to_end([x], [y]), correlated=False)
+    alone = MODELS["saturating"].fit(lay_end_to_end([x], [y]), correlated=False)
     times = [x + 0.1 * i for i in range(200)] + [x] + [2 * x] * 99
-    among = fit_model("saturating", lay_end_to_end(times, [y] * 300), correlated=False)
+    among = MODELS["saturating"].fit(lay_end_to_end(times, [y] * 300), correlated=False)
     assert among.slope[200] == alone.slope[0]
     assert among.slope_se[200] == alone.slope_se[0]
 
 
 def test_norris() -> None:
     """Linear, lower difficulty."""
-    fit = fit_model("linear", lay_end_to_end(*[[v] for v in csv("Norris.csv")]), correlated=False)
+    fit = MODELS["linear"].fit(lay_end_to_end(*[[v] for v in csv("Norris.csv")]), correlated=False)
     assert fit.start[0] == pytest.approx(-0.262323073774029, rel=1e-10)
     assert fit.start_se[0] == pytest.approx(0.232818234301152, rel=1e-10)
     assert fit.slope[0] == pytest.approx(1.00211681802045, rel=1e-12)
@@ -118,7 +118,7 @@ def test_norris() -> None:
 
 def test_noint1() -> None:
     """No intercept, average difficulty."""
-    fit = fit_model("linear", through_origin(*csv("NoInt1.csv")), correlated=False)
+    fit = MODELS["linear"].fit(through_origin(*csv("NoInt1.csv")), correlated=False)
     assert fit.slope[0] == pytest.approx(2.07438016528926, rel=1e-12)
     assert fit.slope_se[0] == pytest.approx(0.165289256198347e-01, rel=1e-10)
     assert fit.rss[0] == pytest.approx(127.272727272727, rel=1e-10)
@@ -127,8 +127,8 @@ def test_noint1() -> None:
 
 def test_pontius() -> None:
     """Quadratic, lower difficulty: x up to three million, curvature of a millionth of the slope."""
-    fit = fit_model(
-        "quadratic", lay_end_to_end(*[[v] for v in _sorted(*csv("Pontius.csv"))]), correlated=False
+    fit = MODELS["quadratic"].fit(
+        lay_end_to_end(*[[v] for v in _sorted(*csv("Pontius.csv"))]), correlated=False
     )
     assert fit.start[0] == pytest.approx(0.673565789473684e-03, rel=1e-9)
     assert fit.start_se[0] == pytest.approx(0.107938612033077e-03, rel=1e-9)

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.signal import lfilter
 
-from stream.science.closures.segments import Segments
-from stream.science.models import MODELS, fit_model
-from stream.science.models.choice import REASON_WORDS, Choice, Reason, choose, curvature_cap
+from stream.science.models import MODELS
+from stream.science.models.choice import Choice, choose, curvature_cap
+from stream.science.models.fit import REASON_WORDS, Reason, Segments
 from stream.science.models.noise import long_run_variance
 
 
@@ -46,17 +46,17 @@ def test_a_lines_interval_covers_under_red_noise(rho: float) -> None:
     rng = np.random.default_rng(11)
     t = np.arange(30.0, 630.0)
     segments = many(t, 330 + 0.05 * t + 0.3 * red(rng, 1500, 600, rho))
-    fit = fit_model("linear", segments)
+    fit = MODELS["linear"].fit(segments)
     covered = np.mean(np.abs(fit.slope - 0.05) < 1.96 * fit.slope_se)
     assert 0.93 <= covered <= 0.97
     if rho > 0.5:
-        plain = fit_model("linear", segments, correlated=False)
+        plain = MODELS["linear"].fit(segments, correlated=False)
         assert np.mean(np.abs(plain.slope - 0.05) < 1.96 * plain.slope_se) < 0.75
 
 
 def chosen(y: np.ndarray, t: np.ndarray, **options: object) -> Choice:
     segments = many(t, np.atleast_2d(y))
-    fits = {name: fit_model(name, segments) for name in ("linear", "quadratic", "saturating")}
+    fits = {name: MODELS[name].fit(segments) for name in ("linear", "quadratic", "saturating")}
     m = len(segments)
     return choose(
         fits,
@@ -85,7 +85,7 @@ def test_fluxes_near_zero_do_not_explode() -> None:
     y = 330 + 0.3 * red(rng, 1500, len(T), 0.7)
     choice = chosen(y, T)
     segments = many(T, y)
-    line, curve = fit_model("linear", segments), fit_model("saturating", segments)
+    line, curve = MODELS["linear"].fit(segments), MODELS["saturating"].fit(segments)
     assert np.std(choice.slope) < 1.3 * np.std(line.slope)
     assert np.std(curve.slope) > 3 * np.std(line.slope)
     assert np.max(np.abs(choice.slope)) < 8 * np.std(line.slope)
@@ -144,7 +144,7 @@ def test_the_station_file_may_set_the_model() -> None:
 
 def test_no_points_are_no_fit() -> None:
     nothing = Segments(np.empty(0), np.empty(0), np.empty(0), np.zeros(3, dtype=np.int64))
-    fits = {name: fit_model(name, nothing) for name in MODELS}
+    fits = {name: MODELS[name].fit(nothing) for name in MODELS}
     empty = np.full(2, np.nan)
     choice = choose(fits, empty, empty, known_variance=False)
     assert list(choice.chosen) == [-1, -1]
@@ -192,7 +192,7 @@ def test_three_points_bend_only_where_their_noise_allows(strength: float) -> Non
     names = ("linear", "quadratic", "saturating")
     span, first = np.full(400, 2400.0), np.zeros(400)
     known = Segments(t, y, np.ones(1200), starts, True)
-    fits = {name: fit_model(name, known) for name in names}
+    fits = {name: MODELS[name].fit(known) for name in names}
     picked = choose(fits, span, first, known_variance=True)
     curved = picked.chosen == names.index("saturating")
     assert not (picked.chosen == names.index("quadratic")).any()
@@ -208,7 +208,7 @@ def test_three_points_bend_only_where_their_noise_allows(strength: float) -> Non
     assert cover.mean() > 0.9
     unknown = Segments(t, y, np.ones(1200), starts, False)
     plain = choose(
-        {name: fit_model(name, unknown) for name in names}, span, first, known_variance=False
+        {name: MODELS[name].fit(unknown) for name in names}, span, first, known_variance=False
     )
     assert (plain.chosen == 0).all()
     assert (plain.reason == Reason.FEW_POINTS).all()

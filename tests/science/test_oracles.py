@@ -5,9 +5,9 @@ import pytest
 import statsmodels.api as sm
 from scipy.optimize import curve_fit
 
-from stream.science.closures.segments import lay_end_to_end
-from stream.science.models import FitStatus, fit_model
-from stream.science.models.criterion import aicc
+from stream.science.models import MODELS, FitStatus
+from stream.science.models.choice import aicc
+from stream.science.models.fit import lay_end_to_end
 
 
 def closures(count: int, seed: int) -> tuple[list[np.ndarray], list[np.ndarray]]:
@@ -29,7 +29,7 @@ def test_linear_and_quadratic_against_statsmodels() -> None:
     times, values = closures(60, 1)
     segments = lay_end_to_end(times, values)
     for model, power in (("linear", 1), ("quadratic", 2)):
-        fit = fit_model(model, segments, correlated=False)
+        fit = MODELS[model].fit(segments, correlated=False)
         for i, (t, y) in enumerate(zip(times, values, strict=True)):
             oracle = sm.OLS(y, np.vander(t, power + 1, increasing=True)).fit()
             assert fit.start[i] == pytest.approx(oracle.params[0], rel=1e-8)
@@ -47,7 +47,7 @@ def test_weights_against_statsmodels() -> None:
     sigma = np.array([0.3, 0.1, 0.2, 0.15, 0.4])
     for stretch in (0.2, 4.0):
         y = 330 + 0.02 * t + stretch * sigma * rng.standard_normal(5)
-        fit = fit_model("linear", lay_end_to_end([t], [y], [sigma**-2.0], known_variance=True))
+        fit = MODELS["linear"].fit(lay_end_to_end([t], [y], [sigma**-2.0], known_variance=True))
         oracle = sm.WLS(y, sm.add_constant(t), weights=sigma**-2.0).fit()
         scale = max(1.0, oracle.scale)
         expected = np.sqrt(scale * oracle.normalized_cov_params[1, 1])
@@ -69,7 +69,7 @@ def jacobian(t: np.ndarray, c: float, s: float, k: float) -> np.ndarray:
 def test_saturating_against_tight_curve_fit() -> None:
     """Analytic Jacobian and tolerances of 1e-15, started at our answer and beside it."""
     times, values = closures(60, 2)
-    fit = fit_model("saturating", lay_end_to_end(times, values), correlated=False)
+    fit = MODELS["saturating"].fit(lay_end_to_end(times, values), correlated=False)
     compared = 0
     for i in np.flatnonzero(fit.status == FitStatus.OK):
         ours = np.array([fit.start[i], fit.slope[i], fit.curvature[i]])
@@ -99,7 +99,7 @@ def test_saturating_against_tight_curve_fit() -> None:
 def test_no_start_of_curve_fit_finds_less() -> None:
     """From many starting values nothing beats the variable projection."""
     times, values = closures(12, 9)
-    fit = fit_model("saturating", lay_end_to_end(times, values), correlated=False)
+    fit = MODELS["saturating"].fit(lay_end_to_end(times, values), correlated=False)
     for i, (t, y) in enumerate(zip(times, values, strict=True)):
         for k in (1e-4, 1e-3, 5e-3, 2e-2):
             try:

@@ -6,6 +6,18 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
+from stream.science.quality.air import (
+    OUTDOOR_NMOL,
+    START_NMOL,
+    Place,
+    Start,
+    air_bounds_c,
+    exchanged,
+    gross_starts,
+    likely_cause,
+    most_water,
+    pressure_bounds_pa,
+)
 from stream.science.quality.likely import (
     AIR_PRESSURE,
     AIR_TEMPERATURE,
@@ -15,15 +27,6 @@ from stream.science.quality.likely import (
     YIELD,
     Size,
 )
-from stream.science.quality.outdoor import (
-    OUTDOOR_NMOL,
-    START_NMOL,
-    Start,
-    exchanged,
-    gross_starts,
-    likely_cause,
-)
-from stream.science.quality.plausible import Place, air_bounds_c, most_water, pressure_bounds_pa
 
 
 def at(text: str) -> np.ndarray:

@@ -5,7 +5,6 @@ closed forms and simulated truth.
 import numpy as np
 import pytest
 
-from stream.science.closures.segments import Segments, lay_end_to_end
 from stream.science.flux.soil_storage import (
     DIFFUSIVITY_M2_S,
     air_filled,
@@ -15,7 +14,7 @@ from stream.science.flux.soil_storage import (
     time_constant_s,
 )
 from stream.science.models import MODELS as EVERY
-from stream.science.models import fit_model
+from stream.science.models.fit import Segments, lay_end_to_end
 
 MODELS = ("linear", "quadratic", "saturating", "diffusive")
 
@@ -79,7 +78,7 @@ def test_corrected_slopes_are_those_of_the_truth(tau: float) -> None:
     """Each model falls short by its own share, and comes out right with its own factor."""
     segments = closures(40, tau, 0.05)
     for at, name in enumerate(MODELS):
-        slope = fit_model(name, segments).slope
+        slope = EVERY[name].fit(segments).slope
         factor = bias_factors(segments, np.full(40, tau), np.full(40, at, dtype=np.int64), MODELS)
         assert np.median(slope * factor) == pytest.approx(0.5, rel=0.02), name
         if name == "diffusive":

@@ -5,7 +5,7 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 
-from stream.science.quality.sun import declination, elevation_deg, is_dark, solar_hour, summer_share
+from stream.science.quality.air import declination, elevation_deg, is_dark, solar_hour, summer_share
 
 
 def us(text: str) -> np.ndarray:

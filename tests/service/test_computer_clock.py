@@ -10,7 +10,7 @@ import pytest
 from stream.errors import StoreError
 from stream.service.clock import ComputerClock
 from stream.store import Store, open_store
-from stream.store.marks import Marks
+from stream.store.station_data import Marks
 from stream.times import DAY, SECOND
 
 NOW_S = 1_795_000_000.0

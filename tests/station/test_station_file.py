@@ -6,7 +6,9 @@ import pytest
 from small import station_text
 
 from stream.errors import StationFileError
-from stream.station import fixed_offset_us, load_station, needed_channels, read_clock
+from stream.ingest.files.recordings import needed_channels
+from stream.ingest.times.clocks import fixed_offset_us
+from stream.station import load_station, read_clock
 
 CONTRACT = """
 [station]

@@ -9,8 +9,8 @@ import pytest
 from small import own_line_stream, part
 from sqlalchemy import select, update
 
-from stream.compute.mend import Mender
 from stream.compute.replay import Pipeline, join
+from stream.compute.settle import Mender
 from stream.errors import RecordsDamaged
 from stream.ingest.batches import Batch, tidy
 from stream.station import StationFile
@@ -20,7 +20,6 @@ from stream.store.journal.adoption import adopt
 from stream.store.journal.archive import Archive
 from stream.store.journal.compaction import TOGETHER, compact
 from stream.store.journal.journal import Journal
-from stream.store.journal.mending import Mending
 from stream.store.journal.scrub import Scrub
 from stream.store.schema import journal_blocks
 from stream.times import DAY, SECOND
@@ -185,20 +184,20 @@ def test_what_was_set_aside_is_kept_and_asked_for_until_it_has_come_again(
         parts.intake.take(part(batch, rows))
     parts.settlement.settle()
     damage(store)
-    mender, mending = Mender(file, store), Mending(store, "small", file.archive)
+    mender = Mender(file, store)
     fresh = join(file, store)
     found = mender.through(fresh.journal.read, fresh.journal.extent(), 0, 2**62)
     assert len(found["n2o"].times) == len(batch) - len(pieces[2])
     (told,) = mender.told
     assert "are set aside. Bring the files that held them" in told
-    (lost,) = mending.lost(0, 2**62, fresh.journal)
+    (lost,) = fresh.journal.lost(0, 2**62)
     assert (lost.first_us, lost.last_us) == tuple(batch.times[pieces[2][[0, -1]]].tolist())
-    assert mending.lost(0, lost.first_us - 1, fresh.journal) == []
+    assert fresh.journal.lost(0, lost.first_us - 1) == []
     fresh.intake.take(batch)
-    assert mending.lost(0, 2**62, fresh.journal) == []
+    assert fresh.journal.lost(0, 2**62) == []
     found = fresh.journal.read(fresh.journal.extent(), 0, 2**62)
     assert np.array_equal(found["n2o"].times, batch.times)
-    assert len(mending.all()) == 1
+    assert len(fresh.journal.set_aside()) == 1
 
 
 def test_a_day_that_was_away_for_a_while_is_taken_up_again(
@@ -219,4 +218,4 @@ def test_a_day_that_was_away_for_a_while_is_taken_up_again(
     (tmp_path / first.name).rename(first)
     assert adopt(store, "small", file.archive).days == 1
     assert reads(file, store) == ""
-    assert Mending(store, "small", file.archive).lost(0, 2**62, join(file, store).journal) == []
+    assert join(file, store).journal.lost(0, 2**62) == []

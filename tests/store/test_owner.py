@@ -17,8 +17,8 @@ from small import contents, own_line_stream, station_text, write_log
 
 from stream.errors import StoreTaken
 from stream.store import Store, WriterLock, open_store
-from stream.store.marks import Marks
-from stream.store.owner import Owner
+from stream.store.lock import Owner
+from stream.store.station_data import Marks
 
 
 def count(found: dict[str, object]) -> int:

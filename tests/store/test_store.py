@@ -25,7 +25,7 @@ from stream.errors import CommandError, StoreBusy, StoreCorrupt, StoreError
 from stream.ingest.batches import tidy
 from stream.station import StationFile
 from stream.store import Changes, Result, Scope, Store, connect, open_store
-from stream.store.journal.block_format import decode, encode
+from stream.store.journal.blocks import decode, encode
 from stream.store.results.readers import Reader
 from stream.store.results.writer import Writer
 from stream.store.schema import metadata

@@ -14,7 +14,7 @@ from pathlib import Path
 from servers import POSTGRES
 from sqlalchemy import Engine, create_engine, text
 
-from stream.store import connect, open_store, reach_store
+from stream.store import Store, connect, open_store, reach_store
 
 _migrate = connect._bring_up_to_date
 
@@ -25,21 +25,21 @@ def tables() -> str:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "template.db"
         with closing(reach_store(f"sqlite:///{path}")) as store:
-            _migrate(store.engine, store.shown)
+            _migrate(store)
         with closing(sqlite3.connect(path)) as made:
             (_, *lines, _) = made.iterdump()  # without its own begin and commit
     return "\n".join(lines)
 
 
-def bring_up_to_date(engine: Engine, shown: str) -> None:
+def bring_up_to_date(store: Store) -> None:
     """As the migrations do; an empty file of SQLite gets its tables beforehand."""
-    path = engine.url.database
-    if engine.dialect.name == "sqlite" and path and path != ":memory:":
+    path = store.engine.url.database
+    if store.is_sqlite and path and path != ":memory:":
         # Somebody else may be making it: then the migrations wait as they always do.
         with suppress(OSError, sqlite3.OperationalError):
             if os.path.getsize(path) == 0:
                 _fill(path)
-    _migrate(engine, shown)
+    _migrate(store)
 
 
 def _fill(path: str) -> None:

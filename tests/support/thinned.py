@@ -18,8 +18,8 @@ from stream.report.summary.day_summary import summarize
 from stream.report.summary.model import DaySummary
 from stream.station import load_station
 from stream.store import open_store
-from stream.store.opened import StationData
 from stream.store.results.readers import Row
+from stream.store.station_data import StationData
 from stream.times import SECOND
 
 DAYS = 4

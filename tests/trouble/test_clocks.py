@@ -24,9 +24,9 @@ from stream.station import StationFile, load_station
 from stream.store import Store, open_store
 from stream.store.journal.archive import Archive
 from stream.store.journal.scrub import Scrub
-from stream.store.marks import Marks
 from stream.store.messages import Messages
 from stream.store.results.readers import Reader
+from stream.store.station_data import Marks
 from stream.times import DAY, SECOND
 
 TOPIC = "small/records/a"

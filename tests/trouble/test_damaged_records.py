@@ -23,9 +23,9 @@ from stream.station import load_station
 from stream.store import open_store
 from stream.store.journal import archived_day as day_file
 from stream.store.journal.archive import Archive
-from stream.store.journal.mending import Mending
-from stream.store.opened import StationData
+from stream.store.journal.journal import Journal
 from stream.store.schema import journal_blocks
+from stream.store.station_data import StationData
 from stream.times import DAY
 
 TOPIC = "small/records/a"
@@ -92,8 +92,8 @@ def test_a_kill_between_setting_aside_and_reading_again(
     station: MakeStation, undisturbed: Undisturbed, tmp_path: Path, sqlite_url: str
 ) -> None:
     """The mark is kept: the next start reads the folder from the beginning."""
-    from stream.compute.mend import Mender
     from stream.compute.replay import join
+    from stream.compute.settle import Mender
 
     file = station()
     write_log(BATCH, tmp_path / "incoming" / "made.csv")
@@ -226,7 +226,7 @@ def test_an_old_backup_is_put_back(
         time.sleep(1.0)
         assert not inside.events("archive adopted"), "once"
     with closing(open_store(sqlite_url)) as store:
-        assert Mending(store, "small", tmp_path / "archive").all() == []
+        assert Journal(store, "small", tmp_path / "archive").set_aside() == []
 
 
 @pytest.mark.postgres

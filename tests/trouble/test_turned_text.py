@@ -21,10 +21,10 @@ from stream.service.spool import Spool
 from stream.station import load_station
 from stream.store import WriterLock, open_store
 from stream.store.journal.archive import Archive
-from stream.store.journal.mending import Mending
+from stream.store.journal.journal import Journal
 from stream.store.journal.scrub import Scrub
-from stream.store.marks import Marks
 from stream.store.messages import Message, Messages
+from stream.store.station_data import Marks
 from stream.times import DAY
 
 BATCH = own_line_stream(hours=0.6)
@@ -109,7 +109,7 @@ def test_an_archive_that_is_away_is_not_taken_for_an_empty_one(
         ):
             with pytest.raises(StoreError, match="the archive is away"):
                 work()
-        assert Mending(store, "small", loaded.archive).all() == []
+        assert Journal(store, "small", loaded.archive).set_aside() == []
         loaded.archive.rmdir()
         (tmp_path / "unmounted").rename(loaded.archive)
         assert Scrub(store, "small", loaded.archive).look(5.0) in {True, False}

@@ -19,8 +19,8 @@ from stream.report.export import export
 from stream.secret import Secret
 from stream.station import StationFile
 from stream.store import Store, open_store
-from stream.store.opened import StationData
 from stream.store.results.readers import Reader
+from stream.store.station_data import StationData
 from stream.web.security import Rate, is_token
 from stream.web.views.now import plan_of
 from stream.web.views.series import thinned

@@ -12,7 +12,7 @@ from stream.field.season import SeasonTotals
 from stream.ingest.batches import tidy
 from stream.station import StationFile
 from stream.store import Store
-from stream.store.opened import StationData
+from stream.store.station_data import StationData
 from stream.times import SECOND
 from stream.web import totals
 from stream.web.totals import TotalsCache

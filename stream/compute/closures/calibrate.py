@@ -6,8 +6,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.compute.closures.points import Points
-from stream.compute.closures.samples import Samples, precision_nmol, values_of_tails
+from stream.compute.closures.points import Points, Samples, precision_nmol
+from stream.compute.closures.visit_points import values_of_tails
 from stream.science.closures.lid import LidClosure, Runs
 from stream.science.closures.visits import port_visits
 from stream.science.flux.calibration import (
@@ -19,6 +19,7 @@ from stream.science.flux.calibration import (
     with_and_without_doubt,
 )
 from stream.science.flux.units import rule_between
+from stream.science.quality.flags import BIT
 from stream.station import Analyzer, Standard, Station
 from stream.times import SECOND
 
@@ -110,24 +111,12 @@ def known_mole_fraction(
     return standard.value * scale + shift, standard.uncertainty * scale
 
 
-def kind_of_response(analyzer: Analyzer, gas: str) -> Kind | None:
-    """The response that the station file asks for, or that the standards allow; None: none."""
-    known = [s.value for s in analyzer.standards if s.gas == gas]
-    if not known or analyzer.response == "none":
-        return None
-    if analyzer.response != "auto":
-        return analyzer.response
-    if len(set(known)) > 1:
-        return "linear"
-    return "factor" if known[0] > 0 else "offset"
-
-
 def calibrated(
     points: Points,
     lid: LidClosure,
     standards: list[StandardVisits],
     analyzer: Analyzer,
-    gas: str,
+    kind: Kind,
     *,
     areas: bool = False,
 ) -> Points:
@@ -139,8 +128,7 @@ def calibrated(
     Where too few standards were visited the points stay as they are, with a flag; peak
     areas are of no use then.
     """
-    kind = kind_of_response(analyzer, gas)
-    if kind is None or not len(points.t):
+    if not len(points.t):
         return points
     first = lid.closed_us - round(analyzer.standard_hold_s * SECOND)
     last = lid.opened_us + round(analyzer.after_s * SECOND)
@@ -165,20 +153,20 @@ def calibrated(
     if different < NEEDS[kind]:
         if areas:
             return without_calibration(points)
-        return replace(points, flags=points.flags | {"calibration_overdue"})
+        return replace(points, flags=points.flags | BIT["calibration_overdue"])
     known = np.array([s.known for _, _, s in shown])
     known_se = np.array([s.known_se for _, _, s in shown])
     measured = np.column_stack([value for value, _, _ in shown])
     noise = np.column_stack([error for _, error, _ in shown])
     found = with_and_without_doubt(kind, measured, noise, known, known_se)
     if not areas and _far_off(measured, known):
-        points = replace(points, flags=points.flags | {"standards_implausible"})
+        points = replace(points, flags=points.flags | BIT["standards_implausible"])
     if in_opposite_order(measured, known):
-        points = replace(points, flags=points.flags | {"standards_exchanged"})
+        points = replace(points, flags=points.flags | BIT["standards_exchanged"])
     if found is None:
         if areas:
             return without_calibration(points)
-        return replace(points, flags=points.flags | {"calibration_poor"})
+        return replace(points, flags=points.flags | BIT["calibration_poor"])
     response, bare = found
     added = bare.se(points.y)
     return _apply(points, response, added, drifted, analyzer)
@@ -196,7 +184,7 @@ def _far_off(shown: Floats, known: Floats) -> bool:
 def without_calibration(points: Points) -> Points:
     """Peak areas that nothing turns into mole fractions: no points are left."""
     nothing = np.empty(0)
-    flags = points.flags | {"no_calibration"}
+    flags = points.flags | BIT["no_calibration"]
     return replace(points, t=nothing, y=nothing, w=nothing, known_variance=False, flags=flags)
 
 
@@ -204,11 +192,11 @@ def _apply(
     points: Points, response: Response, added: Floats, drifted: float, analyzer: Analyzer
 ) -> Points:
     slopes = response.slope(points.y)
-    flags = set(points.flags)
+    flags = points.flags
     if float(np.max(response.residual)) > analyzer.max_standard_residual:
-        flags.add("calibration_poor")
+        flags |= BIT["calibration_poor"]
     if drifted > analyzer.max_standard_drift:
-        flags.add("calibration_poor")
+        flags |= BIT["calibration_poor"]
     gain = float(np.mean(slopes))
     return replace(
         points,

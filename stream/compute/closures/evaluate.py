@@ -1,53 +1,43 @@
 """Closures of one analyzer become results: points, fits, choice, detection limit."""
 
-import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from stream.compute.closures.calibrate import (
-    StandardVisits,
-    calibrated,
-    kind_of_response,
-    standards_of,
-)
+from stream.compute.closures.calibrate import StandardVisits, calibrated, standards_of
 from stream.compute.closures.fits import fit_gas
 from stream.compute.closures.headspace import (
     HeadspaceConditions,
     Sensors,
+    judged,
     sensor_channels,
     surroundings,
-)
-from stream.compute.closures.physics import (
-    darkness,
-    judged,
-    scales_of,
-    soil_is_still,
-    starts_of,
     water_judged,
 )
-from stream.compute.closures.points import Points, end_points, own_line_points, visit_points
-from stream.compute.closures.ports import PORT_HOLD_US, port_runs, stays_of
-from stream.compute.closures.rows import Event, Outcome, closure_result
-from stream.compute.closures.samples import (
+from stream.compute.closures.points import (
+    Points,
     Samples,
     analyzer_channels,
     counts_areas,
+    end_points,
+    kind_of_response,
+    own_line_points,
     precision_nmol,
     samples_of,
 )
+from stream.compute.closures.rows import Event, Outcome, closure_results
 from stream.compute.closures.seal import (
     PreviousClosure,
+    judge_gases,
     levels_of,
-    seal_flags,
-    start_flags,
-    with_flags,
 )
+from stream.compute.closures.visit_points import PORT_HOLD_US, port_runs, stays_of, visit_points
 from stream.science.closures.lid import NO_RUNS, LidClosure, Runs
 from stream.science.closures.visits import PortVisit
-from stream.science.closures.window import Window, window_of
+from stream.science.closures.window import Window, windows_of
+from stream.science.flux.calibration import Kind
 from stream.station import Analyzer, Station
 from stream.store.journal.journal import Journal, Series
 from stream.store.results.changes import Result, Row
@@ -140,8 +130,9 @@ def evaluation_of(
     """
     read = read_closures(station, analyzer, events, journal)
     known = [i for i, e in enumerate(events) if e.before is not None]
-    past_lids = [as_lid(*e.before) for e in events if e.before is not None]
-    past_windows = [_window(station, analyzer, lid.closed_us, lid.opened_us) for lid in past_lids]
+    past = [e.before for e in events if e.before is not None]
+    past_lids = [as_lid(*edges) for edges in past]
+    past_windows = _windows(station, analyzer, past)
     past_stays = stays_of(
         analyzer,
         read.runs,
@@ -159,8 +150,9 @@ def evaluation_of(
                 [past_stays[k] for k in rest],
             )
         )
-        for i, j in zip(known, among, strict=True):
-            earlier[i][gas] = levels_of(next(others) if j is None else points[gas][j])
+        ends = [next(others) if j is None else points[gas][j] for j in among]
+        for i, level in zip(known, levels_of(ends), strict=True):
+            earlier[i][gas] = level
     return evaluation_of_points(station, analyzer, events, read.around, points, earlier)
 
 
@@ -193,10 +185,8 @@ def read_closures(
     beyond_us: int = 0,
 ) -> Readings:
     """Read what bears on some closures, and ``beyond_us`` [µs] more after they opened."""
-    windows = [
-        _window(station, analyzer, e.lid.closed_us, surely_closed_until(station, e.lid))
-        for e in events
-    ]
+    until = [(e.lid.closed_us, surely_closed_until(station, e.lid)) for e in events]
+    windows = _windows(station, analyzer, until)
     around, records = _read(station, analyzer, events, windows, journal, beyond_us)
     runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
     stays = stays_of(analyzer, runs, [(e.chamber, e.lid) for e in events])
@@ -204,11 +194,13 @@ def read_closures(
     return Readings(around, views, windows, stays, runs)
 
 
-def _window(station: Station, analyzer: Analyzer, closed_us: int, until_us: int) -> Window:
-    """What is fitted of a closure that was surely closed until a moment."""
+def _windows(
+    station: Station, analyzer: Analyzer, closed: Iterable[tuple[int, int]]
+) -> list[Window]:
+    """What is fitted of closures that were surely closed from a moment to another [µs]."""
     rules = station.closure
     dead, longest = round(rules.dead_band_s * SECOND), round(rules.max_duration_s * SECOND)
-    return window_of(closed_us, until_us, dead, longest, round(analyzer.mixing_s * SECOND))
+    return windows_of(closed, dead, longest, round(analyzer.mixing_s * SECOND))
 
 
 def as_lid(closed_us: int, opened_us: int) -> LidClosure:
@@ -241,7 +233,7 @@ def evaluation_of_points(
     -------
     Evaluation
     """
-    fluxes: list[list[Row]] = [[] for _ in events]
+    fluxes: list[list[dict[str, Any]]] = [[] for _ in events]
     fits: list[list[tuple[Any, ...]]] = [[] for _ in events]
     visits: list[list[Row]] = [[] for _ in events]
     fitted: dict[str, list[tuple[Outcome, int]]] = {}
@@ -258,23 +250,9 @@ def evaluation_of_points(
         fitted[gas] = [outcomes[i] for i in range(len(events))]
         for i, p in enumerate(mine):
             visits[i] += [{"gas": gas, **row} for row in p.visits]
-    results = []
     known = earlier or [{} for _ in events]
-    dark = darkness(station, closed)
-    scales = scales_of(station, analyzer)
-    for i, (event, near, water, before, rows, tried, stays) in enumerate(
-        zip(events, around, waters.tolist(), known, fluxes, fits, visits, strict=True)
-    ):
-        starts = starts_of(scales, rows, {gas: p[i] for gas, p in points.items()})
-        begun = start_flags(starts, station.closure, dark=dark[i])
-        rows = [with_flags(row, begun.get(row["gas"], set())) for row in rows]
-        rest_s = math.nan if event.before is None else (closed[i] - event.before[1]) / SECOND
-        seal = seal_flags(
-            rows, station.closure, before,
-            dark=dark[i], still=soil_is_still(near), rest_s=rest_s,
-        )  # fmt: skip
-        flagged = [with_flags(row, seal) for row in rows]
-        results.append(closure_result(event, near, water, flagged, tried, stays, seal))
+    seal = judge_gases(station, analyzer, events, around, fluxes, points, known)
+    results = closure_results(events, around, waters.tolist(), fluxes, fits, visits, seal)
     return Evaluation(events, around, points, fitted, results)
 
 
@@ -285,7 +263,7 @@ def _add_rows(
     events: Sequence[Event],
     around: Sequence[HeadspaceConditions],
     points: Sequence[Points],
-    fluxes: list[list[Row]],
+    fluxes: list[list[dict[str, Any]]],
     fits: list[list[tuple[Any, ...]]],
 ) -> None:
     """Add the rows of fluxes and fits of one gas to each of some events."""
@@ -346,6 +324,8 @@ class GasData:
     samples: Samples
     standards: list[StandardVisits]
     areas: bool
+    kind: Kind | None
+    """Of the response that points are corrected by; None: they stay as they are."""
 
     def ends(
         self,
@@ -379,9 +359,11 @@ class GasData:
         ]
         return self._calibrated(found, lids)
 
-    def _calibrated(self, points: Sequence[Points], lids: Sequence[LidClosure]) -> list[Points]:
+    def _calibrated(self, points: list[Points], lids: Sequence[LidClosure]) -> list[Points]:
+        if self.kind is None:
+            return points
         return [
-            calibrated(p, lid, self.standards, self.analyzer, self.gas, areas=self.areas)
+            calibrated(p, lid, self.standards, self.analyzer, self.kind, areas=self.areas)
             for p, lid in zip(points, lids, strict=True)
         ]
 
@@ -391,10 +373,8 @@ def gas_data_of(
 ) -> GasData:
     """One gas over what was read: its samples made dry, and the standards beside them."""
     samples = samples_of(station, analyzer, gas, records)
-    standards = (
-        standards_of(station, analyzer, gas, samples, runs, PORT_HOLD_US)
-        if kind_of_response(analyzer, gas) is not None
-        else []
-    )
+    kind, standards = kind_of_response(analyzer, gas), []
+    if kind is not None:
+        standards = standards_of(station, analyzer, gas, samples, runs, PORT_HOLD_US)
     areas = counts_areas(station, analyzer, gas)
-    return GasData(station, analyzer, gas, samples, standards, areas)
+    return GasData(station, analyzer, gas, samples, standards, areas, kind)

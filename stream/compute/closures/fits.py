@@ -11,14 +11,13 @@ from stream.compute.closures.headspace import (
     moles_and_error,
     time_constants,
 )
-from stream.compute.closures.points import Points
+from stream.compute.closures.points import Points, counts_areas, precision_nmol
 from stream.compute.closures.rows import Event, Outcome
-from stream.compute.closures.samples import counts_areas, precision_nmol
-from stream.science.closures.segments import Segments, lay_end_to_end
 from stream.science.flux.flux import Headspace, detection_limit, line_slope_se
 from stream.science.flux.soil_storage import bias_factors
-from stream.science.models import Fit, fit_model
+from stream.science.models import MODELS, Fit
 from stream.science.models.choice import Choice, choose
+from stream.science.models.fit import Segments, lay_end_to_end
 from stream.station import Analyzer, Station
 
 POOR_FIT = 5.0
@@ -78,7 +77,7 @@ def fit_and_choose(
         [p.w for p in points],
         known_variance=known,
     )
-    fits = {name: fit_model(name, segments) for name in candidates}
+    fits = {name: MODELS[name].fit(segments) for name in candidates}
     first = np.array([p.t[0] if len(p.t) else np.nan for p in points])
     span = np.array([p.t[-1] if len(p.t) else np.nan for p in points]) - first
     return segments, fits, choose(fits, span, first, known_variance=known, rule=rule)

@@ -1,20 +1,22 @@
 """The air under each lid: height, temperature, pressure, and what had to be assumed."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.compute.closures.samples import out_of_range, to_canonical
-from stream.science.closures.sensors import means_over, steps_at
-from stream.science.closures.window import Window
-from stream.science.flux.atmosphere import standard_pressure
+from stream.compute.closures.points import out_of_range, to_canonical
+from stream.science.closures.window import Window, means_over, steps_at
 from stream.science.flux.constants import ZERO_CELSIUS_K
-from stream.science.flux.flux import Headspace, dry_air_per_area, relative_geometry_se
-from stream.science.flux.soil import water_filled_pore_space
+from stream.science.flux.flux import (
+    Headspace,
+    dry_air_per_area,
+    relative_geometry_se,
+    standard_pressure,
+    water_filled_pore_space,
+)
 from stream.science.flux.soil_storage import (
     DIFFUSIVITY_M2_S,
     air_filled,
@@ -22,21 +24,31 @@ from stream.science.flux.soil_storage import (
     storage,
     time_constant_s,
 )
-from stream.station import Chamber, Station
+from stream.science.quality.air import (
+    AIR_C,
+    AIR_PA,
+    OVER_SOIL_K,
+    SOIL_K,
+    Place,
+    air_bounds_c,
+    most_water,
+    pressure_bounds_pa,
+)
+from stream.science.quality.flags import BIT
+from stream.station import Analyzer, Chamber, Station
 from stream.store.journal.journal import Series
-from stream.times import SECOND
+from stream.times import SECOND, to_micros
 
 Floats = NDArray[np.float64]
 Micros = NDArray[np.int64]
 
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _AROUND_EDGE_US: Final = (60 * SECOND, 30 * SECOND)
 """How long before and after a lid closes pressure is looked at."""
 
 
 @dataclass(frozen=True, slots=True)
 class HeadspaceConditions:
-    """Of one closure; NaN where unknown."""
+    """Of one closure; NaN where unknown; flags as bits."""
 
     height_m: float
     air_temperature_k: float
@@ -45,7 +57,7 @@ class HeadspaceConditions:
     soil_temperature_k: float
     soil_moisture: float
     wfps: float
-    flags: frozenset[str]
+    flags: int
 
     @property
     def air_temperature_c(self) -> float:
@@ -62,7 +74,7 @@ NOWHERE = HeadspaceConditions(
     soil_temperature_k=_UNKNOWN,
     soil_moisture=_UNKNOWN,
     wfps=_UNKNOWN,
-    flags=frozenset(),
+    flags=0,
 )
 """Nothing is known."""
 
@@ -159,24 +171,111 @@ def surroundings(
     pressure = np.where(assumed, standard_pressure(station.station.elevation_m), pressure)
     columns = (closed, warm, held, pressure, assumed, jumped, soil, moisture, filled)
     found = []
+    heights = {
+        c.id: [(to_micros(h.from_), h.height_m) for h in c.heights]
+        for c in {c.id: c for c in chambers}.values()
+    }
     for chamber, (at, t, old, p, guessed, jump, ts, vwc, wfps) in zip(
         chambers, zip(*(c.tolist() for c in columns), strict=True), strict=True
     ):
-        flags = set()
+        flags = 0
         if t != t:
-            flags.add("no_temperature")
+            flags |= BIT["no_temperature"]
         elif old:
-            flags.add("temperature_held")
+            flags |= BIT["temperature_held"]
         if guessed:
-            flags.add("pressure_assumed")
+            flags |= BIT["pressure_assumed"]
         if jump:
-            flags.add("pressure_step")
-        height = chamber.height_at(_EPOCH + timedelta(microseconds=at))
-        if height is None:
-            flags.add("no_height")
-            height = unknown
-        found.append(HeadspaceConditions(height, t, p, guessed, ts, vwc, wfps, frozenset(flags)))
+            flags |= BIT["pressure_step"]
+        in_force = [height for from_us, height in heights[chamber.id] if from_us <= at]
+        if not in_force:
+            flags |= BIT["no_height"]
+        height = in_force[-1] if in_force else unknown
+        found.append(HeadspaceConditions(height, t, p, guessed, ts, vwc, wfps, flags))
     return found
+
+
+def place_of(station: Station) -> Place:
+    """Where the station is, as far as its file says."""
+    site = station.station
+    told = "elevation_m" in site.model_fields_set
+    return Place(site.latitude, site.longitude, site.elevation_m if told else None)
+
+
+def judged(
+    station: Station, around: Sequence[HeadspaceConditions], closed_us: Sequence[int]
+) -> list[HeadspaceConditions]:
+    """Surroundings with what they cannot be flagged, and out of use where it is impossible.
+
+    Parameters
+    ----------
+    station : Station
+    around : sequence of HeadspaceConditions
+    closed_us : sequence of int
+        When each lid closed [µs].
+    """
+    if not around:
+        return []
+    place = place_of(station)
+    low_c, high_c = air_bounds_c(np.array(closed_us, dtype=np.int64), place)
+    low_pa, high_pa = pressure_bounds_pa(place.elevation_m)
+    found = []
+    for near, cold, hot in zip(around, low_c.tolist(), high_c.tolist(), strict=True):
+        flags = near.flags
+        warm, pressure, assumed = near.air_temperature_k, near.pressure_pa, near.assumed_pressure
+        over = warm - near.soil_temperature_k
+        if not SOIL_K[0] <= near.soil_temperature_k <= SOIL_K[1]:
+            over = 0.0  # a broken soil sensor tells nothing of the air
+        outside = warm == warm and not cold <= near.air_temperature_c <= hot
+        if outside or over < OVER_SOIL_K[0] or over > OVER_SOIL_K[1]:
+            flags |= BIT["temperature_implausible"]
+            if not AIR_C[0] <= near.air_temperature_c <= AIR_C[1]:
+                flags |= BIT["no_temperature"]
+                warm = float("nan")
+        if not assumed and not low_pa <= pressure <= high_pa:
+            flags |= BIT["pressure_implausible"]
+            if not AIR_PA[0] <= pressure <= AIR_PA[1]:
+                flags |= BIT["pressure_assumed"]
+                pressure, assumed = standard_pressure(station.station.elevation_m), True
+        if flags == near.flags:
+            found.append(near)
+            continue
+        found.append(
+            replace(
+                near,
+                air_temperature_k=warm,
+                pressure_pa=pressure,
+                assumed_pressure=assumed,
+                flags=flags,
+            )
+        )
+    return found
+
+
+def water_judged(
+    analyzer: Analyzer, around: Sequence[HeadspaceConditions], water: NDArray[np.float64]
+) -> list[HeadspaceConditions]:
+    """Surroundings with more water than they can hold flagged, where it makes gases dry.
+
+    Parameters
+    ----------
+    analyzer : Analyzer
+    around : sequence of HeadspaceConditions
+    water : ndarray, shape (m,)
+        Mean of each window [mol mol⁻¹], NaN where unknown.
+    """
+    if analyzer.basis != "wet":
+        return list(around)
+    warm = np.array([s.air_temperature_k for s in around])
+    most = most_water(warm, np.array([s.pressure_pa for s in around]))
+    with np.errstate(invalid="ignore"):
+        over = (water > most).tolist()
+    return [
+        replace(near, flags=near.flags | BIT["water_implausible"])
+        if wet and not near.flags & BIT["temperature_implausible"]
+        else near
+        for near, wet in zip(around, over, strict=True)
+    ]
 
 
 def headspace_of(

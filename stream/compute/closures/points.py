@@ -1,5 +1,10 @@
-"""The points that a closure is fitted to: samples of an own line, or visits of a selector."""
+"""The points that a closure is fitted to: samples of one gas, dry, and those of an own line.
 
+Samples are at inlet time, with what is wrong with each; a chamber with a line of its own takes
+all that can be used (:mod:`stream.compute.closures.visit_points` has those of a shared analyzer).
+"""
+
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
@@ -7,28 +12,41 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.compute.closures.samples import Samples
-from stream.science.closures.gather import (
+from stream.science.closures.readings import (
     FAULT,
     FLAT,
     NO_SAMPLES,
     NO_WATER,
     OUTSIDE,
     TOGGLES,
+    Scale,
     ends,
     gather,
-    wrong_with,
+    judge,
 )
-from stream.science.closures.visits import PortVisit, VisitValues, visit_values
-from stream.science.closures.window import Window, is_toggling, select
-from stream.station import ClosureRules
+from stream.science.closures.window import Window, last_before, select
+from stream.science.flux.calibration import Kind
+from stream.science.flux.flux import dry_mole_fraction
+from stream.science.flux.units import CANONICAL, CHANNEL_UNITS, rule_between
+from stream.science.quality.flags import BIT
+from stream.station import Analyzer, ClosureRules, Station
+from stream.store.journal.journal import Series
 from stream.store.results.changes import Row
 from stream.times import SECOND
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
+_WATER_HOLD_US: Final = 60 * SECOND
+"""How long a water vapour or status record holds for samples between."""
+FIRST: Final = 5
+"""Samples of an own line whose median is the first level."""
+_TIMES_NOISE: Final = 10.0
+"""How many times its noise readings that toggle lie apart."""
 MISSING_ALLOWED = 0.1
 """Share of a window that may lack samples without a flag."""
+LEVEL: Final = 10
+"""Samples of an own line that make a level."""
 _WRONG: Final = {
     NO_SAMPLES: "no_samples",
     NO_WATER: "no_water",
@@ -37,8 +55,138 @@ _WRONG: Final = {
     FLAT: "flat_line",
     TOGGLES: "toggling",
 }
-LONG_PAUSE = 1.75
-"""Pause between visits, over the shortest, that says one was left out."""
+FLAGS_OF_BITS: Final = [
+    sum(BIT[word] for bit, word in _WRONG.items() if bits & bit) for bits in range(2 * TOGGLES)
+]
+"""What is wrong with the samples of a window, as bits of readings → as bits of flags."""
+_UNCOUNTED: Final = BIT["no_samples"] | BIT["no_water"]
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """Every sample of one gas in a stretch of time; arrays of shape (n,).
+
+    Attributes
+    ----------
+    inlet_us : ndarray of int64
+        When the gas entered the line: record time less the lag [µs].
+    raw : ndarray
+        As recorded, in the channel's unit.
+    dry : ndarray
+        Dry mole fraction [nmol mol⁻¹]; NaN where the sample cannot be used.
+    water : ndarray
+        Water vapour [mol mol⁻¹]; NaN where unknown.
+    wrong : ndarray of uint8
+        Bits of :mod:`stream.science.closures.readings`: the analyzer's status was not good;
+        the value is out of range; there is no water vapour to make it dry.
+    """
+
+    inlet_us: NDArray[np.int64]
+    raw: Floats
+    dry: Floats
+    water: Floats
+    wrong: NDArray[np.uint8]
+    apart: float
+    """How far readings that toggle between values lie from one another at least, as recorded;
+    NaN where the noise is not stated."""
+    rule: tuple[float, float]
+    """(scale, shift) from what is recorded to [nmol mol⁻¹]; NaN for peak areas."""
+    wet: bool
+    """Whether the gas was measured in moist air."""
+
+    def level_outside(self, part: slice) -> float:
+        """First level of a window most of whose readings are out of the channel's range, those
+        readings included [nmol mol⁻¹]; NaN where most are within it.
+
+        So that a range hides no unit and no column that is wrong. Where water vapour is not
+        known, moist air stands for dry air.
+        """
+        wrong = self.wrong[part]
+        fine = np.flatnonzero((wrong & FAULT) == 0)
+        if 2 * np.count_nonzero(wrong[fine] & OUTSIDE) <= len(fine):
+            return math.nan
+        first = fine[:FIRST]
+        level = self.raw[part][first] * self.rule[0] + self.rule[1]
+        if self.wet:
+            level = dry_mole_fraction(level, np.nan_to_num(self.water[part][first]))
+        return float(np.median(level))
+
+
+def analyzer_channels(analyzer: Analyzer) -> set[str]:
+    """The channels that the analyzer's samples need."""
+    extra = (analyzer.water_channel, analyzer.status_channel)
+    return {*analyzer.gases.values(), *(c for c in extra if c)}
+
+
+def samples_of(
+    station: Station, analyzer: Analyzer, gas: str, records: dict[str, Series]
+) -> Samples:
+    """Samples of one gas from the records of its channels."""
+    channel = analyzer.gases[gas]
+    series = records[channel].filled()
+    shared = records[channel].times
+    water, vapour, status = Scale(1.0, 0.0), None, None
+    if analyzer.water_channel is not None:
+        name = analyzer.water_channel
+        water = Scale(*rule_between(station.channels[name].unit, "mol/mol"), *bounds(station, name))
+        vapour = _held(records[name], shared, series.times)
+    if analyzer.status_channel is not None:
+        status = _held(records[analyzer.status_channel], shared, series.times)
+    dry, wet, wrong = judge(
+        series.values,
+        Scale(*to_canonical(station, channel), *bounds(station, channel)),
+        vapour,
+        water,
+        status,
+        np.array(analyzer.status_ok, dtype=np.float64),
+        wet=analyzer.basis == "wet",
+    )
+    inlet = series.times - round(analyzer.lag_s * SECOND)
+    apart = _TIMES_NOISE * analyzer.precision.get(gas, math.nan)
+    areas = counts_areas(station, analyzer, gas)
+    rule = (math.nan, math.nan) if areas else to_canonical(station, channel)
+    moist = analyzer.basis == "wet"
+    return Samples(inlet, series.values, dry, wet, wrong, apart, rule, moist)
+
+
+def _held(series: Series, shared: NDArray[np.int64], times: NDArray[np.int64]) -> Floats:
+    """Values of a companion channel at the times of the samples."""
+    if series.times is shared and times is shared and not np.isnan(series.values).any():
+        return series.values
+    filled = series.filled()
+    return last_before(filled.times, filled.values, times, _WATER_HOLD_US)
+
+
+def to_canonical(station: Station, channel: str) -> tuple[float, float]:
+    """(scale, shift) from a channel's unit to the canonical one of its quantity."""
+    unit = station.channels[channel].unit
+    quantity = CHANNEL_UNITS[unit].quantity
+    return rule_between(unit, CANONICAL[quantity])
+
+
+def bounds(station: Station, channel: str) -> tuple[float, float]:
+    """Range of a channel, in its unit; endless where it has none."""
+    return station.channels[channel].range or (-math.inf, math.inf)
+
+
+def out_of_range(station: Station, channel: str, values: Floats) -> Bools:
+    """Where values lie outside the channel's range; NaN does not."""
+    low, high = bounds(station, channel)
+    return np.asarray((values < low) | (values > high))
+
+
+def counts_areas(station: Station, analyzer: Analyzer, gas: str) -> bool:
+    """Whether a gas is recorded as peak areas, which only standards make mole fractions."""
+    unit = station.channels[analyzer.gases[gas]].unit
+    return CHANNEL_UNITS[unit].quantity == "area"
+
+
+def precision_nmol(station: Station, analyzer: Analyzer, gas: str) -> float | None:
+    """Standard deviation of one sample [nmol mol⁻¹, or as peak areas], as the station file
+    states it.
+    """
+    stated = analyzer.precision.get(gas)
+    return None if stated is None else stated * to_canonical(station, analyzer.gases[gas])[0]
 
 
 @dataclass(slots=True)
@@ -57,8 +205,8 @@ class Points:
         End of the window [µs].
     water : float
         Mean water vapour over the window [mol mol⁻¹], NaN where unknown.
-    flags : set of str
-        What is wrong with the points.
+    flags : int
+        What is wrong with the points, as bits.
     visits : list of rows
         The visits, for the table of that name, as measured.
     gain, gain_relative_se : float
@@ -75,7 +223,7 @@ class Points:
     spacing_s: float
     stop_us: int
     water: float
-    flags: set[str] = field(default_factory=set)
+    flags: int = 0
     visits: list[Row] = field(default_factory=list)
     gain: float = float("nan")
     gain_relative_se: float = 0.0
@@ -99,10 +247,11 @@ def own_line_points(
     for window, bits, (a, b, spacing, missing, water) in zip(
         windows, got.wrong.tolist(), zip(*(c.tolist() for c in columns), strict=True), strict=True
     ):
-        flags = _words(bits)
+        flags = FLAGS_OF_BITS[bits]
         if not bits & NO_SAMPLES and missing > MISSING_ALLOWED:
-            flags.add("samples_missing")
-        _count_flags(flags, b - a, rules)
+            flags |= BIT["samples_missing"]
+        if b - a < rules.min_points and not flags & _UNCOUNTED:
+            flags |= BIT["few_points"]
         points.append(
             Points(
                 got.t[a:b], got.y[a:b], weights[a:b], False, spacing, window.stop_us, water, flags
@@ -119,10 +268,6 @@ def _bounds(windows: Sequence[Window]) -> tuple[NDArray[np.int64], NDArray[np.in
         np.array([w.start_us for w in windows], dtype=np.int64),
         np.array([w.stop_us for w in windows], dtype=np.int64),
     )
-
-
-LEVEL: Final = 10
-"""Samples of an own line that make a level."""
 
 
 def end_points(
@@ -142,126 +287,13 @@ def end_points(
     ]
 
 
-def visit_points(
-    samples: Samples,
-    window: Window,
-    closed_us: int,
-    stays: list[PortVisit],
-    flush_us: int,
-    mixing_us: int,
-    precision: float | None,
-    rules: ClosureRules,
-) -> Points:
-    """One point for each visit of the selector to the chamber's port while it is closed.
-
-    Parameters
-    ----------
-    samples : Samples
-        Of the analyzer.
-    window : Window
-        Of the closure.
-    closed_us : int
-        When the lid closed [µs].
-    stays : list of PortVisit
-        Visits to the chamber's port that overlap the closure.
-    flush_us : int
-        What is unsettled after a port change [µs].
-    mixing_us : int
-        How long before the next port a reading may hold some of its gas [µs].
-    precision : float or None
-        Of one sample [nmol mol⁻¹].
-    rules : ClosureRules
-        The station's.
-    """
-    kept, parts = _settled_parts(samples, window, stays, flush_us, mixing_us)
-    usable = [~np.isnan(samples.dry[part]) for part in parts]
-    got = visit_values(
-        [samples.inlet_us[part][use] for part, use in zip(parts, usable, strict=True)],
-        [samples.dry[part][use] for part, use in zip(parts, usable, strict=True)],
-        precision,
-    )
-    have = np.flatnonzero(got.points)
-    flags, outside = _wrong_with_visits(samples, parts)
-    pauses = np.diff(np.array([k.started_us for k in kept], dtype=np.int64))
-    if len(have) == 0:
-        flags.add("no_samples")
-    elif len(have) < len(kept) or (len(pauses) and pauses.max() > LONG_PAUSE * pauses.min()):
-        flags.add("visits_missing")
-    _count_flags(flags, len(have), rules)
-    error = got.value_se[have]
-    known = bool(len(have)) and not np.isnan(error).any()
-    return Points(
-        t=(got.mid_us[have] - closed_us) / SECOND,
-        y=got.value[have],
-        w=1.0 / error**2 if known else np.ones(len(have)),
-        known_variance=known,
-        spacing_s=np.nan,
-        stop_us=window.stop_us,
-        water=_mean(np.concatenate([np.empty(0), *(samples.water[part] for part in parts)])),
-        flags=flags,
-        visits=_visit_rows(kept, got, closed_us - round(rules.max_duration_s * SECOND)),
-        outside=outside,
-    )
-
-
-def _settled_parts(
-    samples: Samples, window: Window, stays: list[PortVisit], flush_us: int, mixing_us: int
-) -> tuple[list[PortVisit], list[slice]]:
-    """Visits that have a settled part in the window, and where its samples lie."""
-    kept: list[PortVisit] = []
-    parts: list[slice] = []
-    for stay in stays:
-        settled = stay.settled(flush_us, mixing_us)
-        tail = Window(max(settled.start_us, window.start_us), min(settled.stop_us, window.stop_us))
-        if tail.start_us < tail.stop_us:
-            kept.append(stay)
-            parts.append(select(samples.inlet_us, tail))
-    return kept, parts
-
-
-def _wrong_with_visits(samples: Samples, parts: Sequence[slice]) -> tuple[set[str], float]:
-    """Flags of visits, and the level outside where most of them show one."""
-    flags: set[str] = set()
-    outside: list[float] = []
-    for part in parts:
-        bits = wrong_with(samples.raw[part], samples.wrong[part], samples.apart)
-        flags |= _words(bits) - {"no_samples"}
-        if not bits & NO_SAMPLES:
-            outside.append(samples.level_outside(part))
-    if parts and is_toggling(np.concatenate([samples.raw[p] for p in parts]), samples.apart):
-        # One visit alone may be too short to tell.
-        flags.add("toggling")
-    shown = 2 * np.isnan(outside).sum() < len(outside)
-    return flags, outside[0] if shown else float("nan")
-
-
-def _visit_rows(kept: Sequence[PortVisit], got: VisitValues, earliest_us: int) -> list[Row]:
-    """Rows of the visits that have a value; one begins no earlier than is said."""
-    return [
-        {
-            "visit": i + 1,
-            "port": visit.port,
-            "started_us": max(visit.started_us, earliest_us),
-            "mid_us": int(got.mid_us[i]),
-            "value_nmol_mol": float(got.value[i]),
-            "value_se_nmol_mol": float(got.value_se[i]),
-            "points": int(got.points[i]),
-        }
-        for i, visit in enumerate(kept)
-        if got.points[i]
-    ]
-
-
-def _words(bits: int) -> set[str]:
-    """What is wrong with the samples of a window."""
-    return {word for bit, word in _WRONG.items() if bits & bit} if bits else set()
-
-
-def _count_flags(flags: set[str], points: int, rules: ClosureRules) -> None:
-    if points < rules.min_points and not flags & {"no_samples", "no_water"}:
-        flags.add("few_points")
-
-
-def _mean(values: Floats) -> float:
-    known = values[~np.isnan(values)]
-    return float(np.mean(known)) if len(known) else float("nan")
+def kind_of_response(analyzer: Analyzer, gas: str) -> Kind | None:
+    """The response that the station file asks for, or that the standards allow; None: none."""
+    known = [s.value for s in analyzer.standards if s.gas == gas]
+    if not known or analyzer.response == "none":
+        return None
+    if analyzer.response != "auto":
+        return analyzer.response
+    if len(set(known)) > 1:
+        return "linear"
+    return "factor" if known[0] > 0 else "offset"

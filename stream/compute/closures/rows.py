@@ -18,10 +18,11 @@ from stream.science.flux.constants import ZERO_CELSIUS_K
 from stream.science.flux.flux import flux_se
 from stream.science.flux.soil_storage import DOUBT
 from stream.science.models import STATUS_WORDS, Fit, FitStatus
-from stream.science.models.choice import REASON_WORDS, Choice, Reason
-from stream.science.quality.flags import quality, words
+from stream.science.models.choice import Choice
+from stream.science.models.fit import REASON_WORDS, Reason
+from stream.science.quality.flags import BIT, bits_of, quality, words
 from stream.station import Chamber
-from stream.store.results.changes import Result, Row, Rows, rows_of
+from stream.store.results.changes import Result, Row, Rows
 from stream.store.schema import FIT_COLUMNS
 from stream.times import SECOND
 
@@ -29,27 +30,29 @@ Floats = NDArray[np.float64]
 
 _encode = msgspec.msgpack.Encoder(order="deterministic").encode
 _STATUS: Final = [STATUS_WORDS[s] for s in FitStatus]
-_NO_FLUX = {"few_points", "no_samples", "no_water", "no_calibration", "vials_waiting"}
+_NO_FLUX: Final = bits_of(
+    ("few_points", "no_samples", "no_water", "no_calibration", "vials_waiting")
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Event:
     """One closure of one chamber, as segmented.
 
-    ``before`` is the chamber's closure before it: (closed, opened) [µs]; None where there
-    was none within a day.
+    ``flags`` are bits. ``before`` is the chamber's closure before it: (closed, opened) [µs];
+    None where there was none within a day.
     """
 
     chamber: Chamber
     lid: LidClosure
-    flags: frozenset[str]
+    flags: int
     before: tuple[int, int] | None = None
 
 
 def unfinished(event: Event, gases: Sequence[str]) -> Result:
     """The provisional row of a closure that is not over."""
-    flags = words(event.flags | {"unfinished"})
-    level = quality(flags.split())
+    borne = event.flags | BIT["unfinished"]
+    flags, level = words(borne), quality(borne)
     row = _closure_row(event, NOWHERE, float("nan"), flags, level)
     fluxes = [
         {
@@ -63,7 +66,7 @@ def unfinished(event: Event, gases: Sequence[str]) -> Result:
         }
         for gas in gases
     ]
-    return Result("closures", _identity(event), row, "unfinished", {"fluxes": rows_of(fluxes)})
+    return Result("closures", _identity(event), row, "unfinished", {"fluxes": as_rows(fluxes)})
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,16 +103,16 @@ class Outcome:
         gas: str,
         events: Sequence[Event],
         points: Sequence[Points],
-        closure_flags: Sequence[frozenset[str]],
-    ) -> list[Row]:
-        """The flux row of each closure."""
+        closure_flags: Sequence[int],
+    ) -> list[dict[str, Any]]:
+        """The flux row of each closure: flags as bits, and no quality yet."""
         choice = self.choice
         numbers, limit = self._flux_numbers(points)
         with np.errstate(invalid="ignore"):
             below = (np.abs(numbers["flux_nmol_m2_s"]) < limit).tolist()
         names, nothing = tuple(numbers), (math.nan,) * len(numbers)
         corrected = self.bias is not None
-        rows: list[Row] = []
+        rows: list[dict[str, Any]] = []
         for event, p, bears, k, hidden, poor, least, reason, cells in zip(
             events, points, closure_flags, choice.chosen.tolist(), below, self.poor.tolist(),
             limit.tolist(), choice.reason.tolist(),
@@ -119,18 +122,15 @@ class Outcome:
             usable = not flags & _NO_FLUX
             found = usable and k >= 0
             if found:
-                flags |= {
-                    word
-                    for word, holds in (
-                        ("poor_fit", poor),
-                        ("below_detection", hidden),
-                        ("bias_not_corrected", corrected and math.isnan(cells[-1])),
-                        ("bias_corrected", corrected and not math.isnan(cells[-1])),
-                    )
-                    if holds
-                }
+                if poor:
+                    flags |= BIT["poor_fit"]
+                if hidden:
+                    flags |= BIT["below_detection"]
+                if corrected:
+                    known = not math.isnan(cells[-1])
+                    flags |= BIT["bias_corrected" if known else "bias_not_corrected"]
             elif usable:
-                flags |= {"no_fit"}
+                flags |= BIT["no_fit"]
             n = len(p.t)
             rows.append(
                 {
@@ -144,8 +144,8 @@ class Outcome:
                     "window_end_s": float(p.t[-1]) if n else math.nan,
                     **dict(zip(names, cells if found else nothing, strict=True)),
                     "calibration_gain": p.gain,
-                    "quality": quality(flags),
-                    "flags": words(flags),
+                    "quality": 0,
+                    "flags": flags,
                 }
             )
         return rows
@@ -208,6 +208,11 @@ class Outcome:
         return rows
 
 
+def as_rows(rows: Sequence[Row]) -> Rows:
+    """Rows that have the same columns in the same order."""
+    return Rows(tuple(rows[0]) if rows else (), [tuple(row.values()) for row in rows])
+
+
 def noise_ratios(variance: Floats, long_run: Floats) -> Floats:
     """Long-run over plain residual variance; NaN where nothing is left."""
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -251,20 +256,37 @@ def closure_result(
     event: Event,
     near: HeadspaceConditions,
     water: float,
-    fluxes: Sequence[Row],
+    fluxes: Sequence[dict[str, Any]],
     fits: Sequence[tuple[Any, ...]],
     visits: Sequence[Row],
-    seal: set[str],
+    seal: int,
 ) -> Result:
     """The result of one closure, from its rows of fluxes, fits and visits, and from what
-    its gases say together of the seal.
+    its gases say together of the seal; only here do flags become words.
     """
+    for flux in fluxes:
+        borne = flux["flags"] | seal
+        flux["quality"], flux["flags"] = quality(borne), words(borne)
     flags = event.flags | near.flags | seal
     row = _closure_row(event, near, water, words(flags), quality(flags))
-    children = {"fluxes": rows_of(fluxes), "model_fits": Rows(FIT_COLUMNS, fits)}
+    children = {"fluxes": as_rows(fluxes), "model_fits": Rows(FIT_COLUMNS, fits)}
     if visits:
-        children["visits"] = rows_of(visits)
+        children["visits"] = as_rows(visits)
     return Result("closures", _identity(event), row, digest_of(row, children), children)
+
+
+def closure_results(
+    events: Sequence[Event],
+    around: Sequence[HeadspaceConditions],
+    waters: Sequence[float],
+    fluxes: Sequence[Sequence[dict[str, Any]]],
+    fits: Sequence[Sequence[tuple[Any, ...]]],
+    visits: Sequence[Sequence[Row]],
+    seal: Sequence[int],
+) -> list[Result]:
+    """:func:`closure_result` of each closure."""
+    parts = zip(events, around, waters, fluxes, fits, visits, seal, strict=True)
+    return [closure_result(*each) for each in parts]
 
 
 def digest_of(row: Row, children: Mapping[str, Rows] | None = None) -> str:

@@ -9,17 +9,19 @@ import numpy as np
 from stream.compute.closures.rows import Event
 from stream.compute.workers import Workers, in_batches
 from stream.ingest.batches import OFF
-from stream.science.closures.due import due_times, gap_cause
 from stream.science.closures.lid import (
     CLOSED,
     NO_RUNS,
     LidClosure,
     Runs,
     closures_of,
+    due_times,
+    gap_cause,
     join_runs,
     lid_state,
     runs_of,
 )
+from stream.science.quality.flags import BIT, bits_of
 from stream.station import Chamber, ClosureRules, Station
 from stream.store.journal.journal import Journal
 from stream.times import DAY, SECOND
@@ -133,27 +135,28 @@ def _closed_at_end(runs: Runs) -> bool:
     return len(runs) > 0 and CLOSED in runs.state[-2:]
 
 
-def lid_flags(lid: LidClosure, rules: ClosureRules) -> set[str]:
-    """What is wrong with a closure by its lid alone."""
-    flags: set[str] = set()
+def lid_flags(lid: LidClosure, rules: ClosureRules) -> int:
+    """What is wrong with a closure by its lid alone, as bits."""
+    flags = 0
     if not lid.close_seen:
-        flags.add("no_close_edge")
+        flags |= BIT["no_close_edge"]
     elif lid.close_gap_us > micros(rules.edge_tolerance_s):
-        flags.add("close_time_uncertain")
+        flags |= BIT["close_time_uncertain"]
     if lid.still_closed:
         return flags
     if not lid.open_seen:
-        flags.add("no_open_edge")
+        flags |= BIT["no_open_edge"]
     elif lid.open_gap_us > micros(rules.edge_tolerance_s):
-        flags.add("open_time_uncertain")
+        flags |= BIT["open_time_uncertain"]
     if lid.bounces:
-        flags.add("lid_bounce")
+        flags |= BIT["lid_bounce"]
     if lid.moving_us > micros(rules.moving_limit_s):
-        flags.add("slow_lid")
-    if lid.duration_s < rules.min_duration_s:
-        flags.add("too_short")
-    if lid.duration_s > rules.max_duration_s:
-        flags.add("too_long")
+        flags |= BIT["slow_lid"]
+    duration_s = lid.duration_s
+    if duration_s < rules.min_duration_s:
+        flags |= BIT["too_short"]
+    if duration_s > rules.max_duration_s:
+        flags |= BIT["too_long"]
     return flags
 
 
@@ -194,11 +197,12 @@ def events_of(
         for lid in stretch.closures:
             flags = lid_flags(lid, rules)
             if (stretch.chamber.id, lid.closed_us) in mixed:
-                flags.add("line_shared")
-            flags |= clock_flags(station, stretch.chamber, lid, doubts)
+                flags |= BIT["line_shared"]
+            if doubts:
+                flags |= clock_flags(station, stretch.chamber, lid, doubts)
             recent = last is not None and lid.closed_us - last[1] < DAY
             before = last if recent else None
-            events.append(Event(stretch.chamber, lid, frozenset(flags), before))
+            events.append(Event(stretch.chamber, lid, flags, before))
             last = lid.closed_us, lid.opened_us
         result.append(events)
     return result
@@ -206,15 +210,15 @@ def events_of(
 
 def clock_flags(
     station: Station, chamber: Chamber, lid: LidClosure, doubts: Sequence[Doubt]
-) -> set[str]:
-    """What the clocks of lid and analyzer cast doubt on during a closure."""
+) -> int:
+    """What the clocks of lid and analyzer cast doubt on during a closure, as bits."""
     analyzer = station.analyzer(chamber.analyzer)
     bearing = {chamber.lid, *analyzer.gases.values()}
-    return {
+    return bits_of(
         "clock_off" if kind == OFF else "clock_unsteady"
         for kind, minute, channels in doubts
         if minute + MINUTE > lid.closed_us and minute <= lid.opened_us and bearing & channels
-    }
+    )
 
 
 def overlapping(spans: Sequence[tuple[str, int, int]], longer_than_us: int) -> set[tuple[str, int]]:

@@ -1,21 +1,16 @@
 """Visits to the ports of standard gases: measured beside known, for calibration."""
 
 from stream.compute.closures.calibrate import known_mole_fraction
-from stream.compute.closures.ports import PORT_HOLD_US, port_runs
+from stream.compute.closures.points import analyzer_channels, precision_nmol, samples_of
 from stream.compute.closures.rows import digest_of
-from stream.compute.closures.samples import (
-    analyzer_channels,
-    precision_nmol,
-    samples_of,
-    values_of_tails,
-)
 from stream.compute.closures.segments import micros
+from stream.compute.closures.visit_points import PORT_HOLD_US, port_runs, values_of_tails
 from stream.science.closures.lid import NO_RUNS, Runs, join_runs
 from stream.science.closures.visits import PortVisit, port_visits
 from stream.station import Analyzer, Station
 from stream.store.journal.journal import Journal
-from stream.store.results.anchors import AnchorReader
 from stream.store.results.changes import Changes, Result, Scope
+from stream.store.results.writer import AnchorReader
 from stream.times import DAY, SECOND
 
 

@@ -7,8 +7,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.compute.closures.calibrate import kind_of_response, known_mole_fraction
-from stream.compute.closures.samples import counts_areas, precision_nmol, to_canonical
+from stream.compute.closures.calibrate import known_mole_fraction
+from stream.compute.closures.points import (
+    counts_areas,
+    kind_of_response,
+    precision_nmol,
+    to_canonical,
+)
 from stream.manual.tables import Injection, ManualTable
 from stream.science.flux.calibration import (
     NEEDS,

@@ -9,10 +9,10 @@ from stream.compute.closures.evaluate import Evaluation, evaluation_of_points
 from stream.compute.closures.headspace import (
     HeadspaceConditions,
     Sensors,
+    judged,
     sensor_channels,
     surroundings,
 )
-from stream.compute.closures.physics import judged
 from stream.compute.closures.points import Points
 from stream.compute.closures.rows import Event
 from stream.compute.closures.segments import lid_flags, micros
@@ -24,6 +24,7 @@ from stream.manual.tables import ManualTable
 from stream.science.closures.order import swapped_times
 from stream.science.closures.window import Window
 from stream.science.flux.constants import ZERO_CELSIUS_K
+from stream.science.quality.flags import BIT, bits_of
 from stream.station import Analyzer
 from stream.store.results.changes import Changes, Result, Scope
 from stream.times import DAY, SECOND
@@ -79,8 +80,8 @@ class ManualTask:
         station, analyzer = self._context.station, self._analyzer
         around = self._around(closures)
         thin = [diluted(c, a.pressure_pa) for c, a in zip(closures, around, strict=True)]
-        flags: list[set[str]] = [
-            lid_flags(c.lid, station.closure) | ({"vial_underfilled"} if under else set())
+        flags = [
+            lid_flags(c.lid, station.closure) | (BIT["vial_underfilled"] if under else 0)
             for c, (_, under) in zip(closures, thin, strict=True)
         ]
         points: dict[str, list[Points]] = {gas: [] for gas in analyzer.gases}
@@ -95,13 +96,13 @@ class ManualTask:
                 points[gas].append(found)
                 values[i].append(rows)
                 if any((campaign, s.line) in doubtful for campaign, s in closure.samples):
-                    flags[i].add("vial_doubtful")
+                    flags[i] |= BIT["vial_doubtful"]
         for i, closure in enumerate(closures):
             if self._swapped(closure, [p[i] for p in points.values()], np.array(values[i])):
-                flags[i].add("times_swapped")
+                flags[i] |= BIT["times_swapped"]
         chambers = {c.id: c for c in station.chambers_on(analyzer.id)}
         events = [
-            self._context.marked(Event(chambers[c.chamber], c.lid, frozenset(f)))
+            self._context.marked(Event(chambers[c.chamber], c.lid, f))
             for c, f in zip(closures, flags, strict=True)
         ]
         return evaluation_of_points(station, analyzer, events, around, points)
@@ -129,17 +130,16 @@ class ManualTask:
 
 def _as_noted(near: HeadspaceConditions, closure: ManualClosure) -> HeadspaceConditions:
     """Height, temperature and pressure as a person noted them stand before all else."""
-    flags = set(near.flags)
+    flags = near.flags
     height, temperature = closure.noted("height_m"), closure.noted("air_temperature_c")
     pressure = closure.noted("pressure_hpa") * 100.0
     if not np.isnan(height):
         near = replace(near, height_m=height)
-        flags -= {"no_height"}
+        flags &= ~BIT["no_height"]
     if not np.isnan(temperature):
         near = replace(near, air_temperature_k=temperature + ZERO_CELSIUS_K)
-        flags -= {"no_temperature", "temperature_held"}
+        flags &= ~(BIT["no_temperature"] | BIT["temperature_held"])
     if not np.isnan(pressure):
         near = replace(near, pressure_pa=pressure, assumed_pressure=False)
-        flags -= {"pressure_assumed"}
-    flags |= closure.doubts
-    return replace(near, flags=frozenset(flags))
+        flags &= ~BIT["pressure_assumed"]
+    return replace(near, flags=flags | bits_of(closure.doubts))

@@ -2,6 +2,7 @@
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,11 +12,13 @@ from stream.compute.manual.run_values import VialValue
 from stream.manual.closures import ManualClosure
 from stream.manual.tables import ManualTable
 from stream.science.flux.vials import dilution_factor, filled_kpa
+from stream.science.quality.flags import BIT, bits_of
 from stream.station import ClosureRules
 from stream.store.results.changes import Row
 from stream.times import SECOND
 
 Floats = NDArray[np.float64]
+_UNCOUNTED: Final = BIT["vials_waiting"] | BIT["no_calibration"]
 
 SampleKey = tuple[str, int]
 """Campaign and line: one row of a table of vials."""
@@ -102,14 +105,14 @@ def hand_points(
     n = len(closure.samples)
     of_row = [matched.get((campaign, s.line), []) for campaign, s in closure.samples]
     injections = [v for mine in of_row for v in mine]
-    flags = {flag for v in injections for flag in v.flags}
+    flags = bits_of(flag for v in injections for flag in v.flags)
     gains = [(v.gain, v.gain_relative_se) for v in injections]
     value, error, visits = _vial_means(closure, of_row, dilution)
     waiting = sum(not mine for mine in of_row)
     if waiting == n:
-        flags.add("vials_waiting")
+        flags |= BIT["vials_waiting"]
     elif waiting:
-        flags.add("vials_missing")
+        flags |= BIT["vials_missing"]
     since = np.array([(s.sampled_us - closure.closed_us) / SECOND for _, s in closure.samples])
     use = ~np.isnan(value) & (since <= rules.max_duration_s)
     known = bool(use.any()) and not np.isnan(error[use]).any()
@@ -118,8 +121,8 @@ def hand_points(
     together = [use & (since == moment) for moment in t]
     w = np.array([weight[g].sum() for g in together])
     y = np.array([np.sum(weight[g] * value[g]) for g in together]) / w
-    if not flags & {"vials_waiting", "no_calibration"} and len(t) < rules.min_points:
-        flags.add("few_points")
+    if not flags & _UNCOUNTED and len(t) < rules.min_points:
+        flags |= BIT["few_points"]
     has_gain = bool(gains) and not np.isnan([g for g, _ in gains]).any()
     points = Points(
         t=t,

@@ -1,14 +1,23 @@
 """SenML packs (RFC 8428): JSON arrays of records, with base fields resolved."""
 
-from collections.abc import Mapping
+import json
+from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 import msgspec
 import numpy as np
 
-from stream.errors import RecordError
-from stream.ingest.batches import MAX_REJECT_TEXT, Batch, Reject, from_cells
-from stream.station import senml_rule
+from stream.errors import RecordError, SourceError
+from stream.ingest.batches import (
+    MAX_REJECT_TEXT,
+    Batch,
+    Reject,
+    from_cells,
+    refused_batch,
+    together,
+)
+from stream.ingest.files.contents import Content
+from stream.station import Station, senml_rule
 from stream.times import SECOND
 
 VERSION: Final = 10
@@ -207,3 +216,43 @@ def _resolve(
             raise RecordError(f"{name}: a relative time, and no time of arrival is known")
         return now_us + round(seconds * SECOND), name, value
     return round(seconds * SECOND), name, value
+
+
+MAX_PACK: Final = 64 * 1024 * 1024
+"""Largest SenML document that is read as a whole [bytes]."""
+
+PACKS_A_BATCH: Final = 2000
+"""Packs that are committed together."""
+
+
+def packs_of(station: Station, name: str, content: Content) -> Iterator[Batch]:
+    """One pack a line, or one in the whole file."""
+    units = {channel: c.unit for channel, c in station.channels.items()}
+    text = content.read(MAX_PACK + 1)
+    if len(text) > MAX_PACK:
+        raise SourceError(f"{name}: over {MAX_PACK} bytes of JSON; split it into one pack a line")
+    lines = text.split(b"\n")
+    if len([line for line in lines if line.strip()]) > 1 and not is_json(lines[0]):
+        lines = [text]
+    gathered: list[Batch] = []
+    for number, line in enumerate(lines, 1):
+        if not line.strip():
+            continue
+        try:
+            gathered.append(decode_pack(name, line, units, line=number))
+        except RecordError as error:
+            gathered.append(refused_batch(name, number, str(error), line))
+        if len(gathered) == PACKS_A_BATCH:
+            yield together(name, gathered)
+            gathered = []
+    if gathered:
+        yield together(name, gathered)
+
+
+def is_json(line: bytes) -> bool:
+    """Whether a line is a whole JSON text."""
+    try:
+        json.loads(line)
+    except (ValueError, RecursionError):
+        return False
+    return True

@@ -254,3 +254,9 @@ def check_units(
             f"{name}: {where} gives {'; '.join(wrong.values())}. Correct unit of {keys}, or the"
             " file"
         )
+
+
+def listed(columns: Sequence[str]) -> str:
+    """For people: the first columns of a header, and how many more."""
+    shown = ", ".join(columns[:8])
+    return f"it has {shown}" + (f" and {len(columns) - 8} more" if len(columns) > 8 else "")

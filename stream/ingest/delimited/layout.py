@@ -9,28 +9,31 @@ from typing import Final
 import msgspec
 
 from stream.errors import SourceError
-from stream.ingest.delimited.cells import MISSING, Decimal, decimal_of
-from stream.ingest.delimited.header import (
-    Wanted,
-    check_units,
-    date_parts,
-    find_channels,
-    find_time,
-    split_unit,
-)
-from stream.ingest.delimited.splitting import (
+from stream.ingest.delimited.cells import (
+    MISSING,
+    Decimal,
+    as_text,
     comment_mark,
+    decimal_of,
     line_digest,
     split_line,
     without_empty_end,
 )
-from stream.ingest.delimited.text import as_text
-from stream.ingest.times.timestamps import DateOrder, is_date, is_stamp
+from stream.ingest.delimited.header import (
+    Wanted,
+    check_units,
+    find_channels,
+    find_time,
+    listed,
+    split_unit,
+)
+from stream.ingest.times.clocks import find_zone
+from stream.ingest.times.timestamps import DateOrder, is_date, is_stamp, is_time_of_day
 from stream.station import FolderSource
 
 DELIMITERS: Final = (",", ";", "\t", "|", " ")
 """What may stand between columns; a blank stands for any run of blanks."""
-_MOST_LINES: Final = 200
+MOST_LINES: Final = 200
 """Lines among which a header is looked for."""
 SETTLED: Final = 3
 """At most so many lines of units and kinds follow a header."""
@@ -139,7 +142,7 @@ def find_layout(name: str, head: bytes, source: FolderSource, wanted: Wanted) ->
     SourceError
         Two columns fit one channel, or a unit contradicts the station file.
     """
-    lines = _lines(head)
+    lines = text_lines(head)
     first = next((line for line in lines if line.strip()), "")
     if not first or "\0" in first:
         return None
@@ -152,7 +155,7 @@ def find_layout(name: str, head: bytes, source: FolderSource, wanted: Wanted) ->
         at = source.header_line - 1
         places: Iterator[int] = iter([at] if at < len(lines) else [])
     else:
-        places = iter(range(min(len(lines), _MOST_LINES)))
+        places = iter(range(min(len(lines), MOST_LINES)))
     for at in places:
         for delimiter in delimiters:
             cells = _header_cells(lines[at], delimiter, source)
@@ -184,63 +187,19 @@ def header_layout(
     return Layout(delimiter, tuple(cells), time, channels, 1, surplus=surplus, date=date)
 
 
-def no_layout(name: str, head: bytes, source: FolderSource, wanted: Wanted) -> SourceError:
-    """Why no layout was found, and what to do."""
-    lines = [line for line in _lines(head) if line.strip()]
-    lines = [line for line in lines if not comment_mark(line.lstrip())] or lines
-    if not lines:
-        return SourceError(f"{name}: the file is empty; give a file with a header and records")
-    if 127 < ord(lines[0][0]) < 160 or any(_is_binary(line) for line in lines[:5]):
-        return SourceError(f"{name}: neither delimited text nor SenML; give a logger's text file")
-    parts = next((p for line in lines[:_MOST_LINES] if (p := date_parts(line))), ())
-    if parts and source.time_column is None:
-        return SourceError(
-            f"{name}: its date stands in several columns ({', '.join(parts)}), which are not"
-            " joined; give the file with date and time in one column, as 2026-09-09 21:59:40"
-        )
-    delimiters = (source.delimiter,) if source.delimiter else DELIMITERS[:-1]
-    split = [(split_line(line, d), d) for line in lines[:_MOST_LINES] for d in delimiters]
-    timed = [cells for cells, _ in split if find_time(cells, source.time_column) is not None]
-    timed = [cells for cells in timed if len(cells) > 1]
-    if timed:
-        return SourceError(
-            f"{name}: none of its columns is a channel ({_listed(timed[0])}); name the columns as"
-            " in [channels] of the station file, or set column of a channel"
-        )
-    named = [cells for cells, _ in split if len(cells) > 1 and find_channels(name, cells, wanted)]
-    widest = named[0] if named else max((cells for cells, _ in split), key=len)
-    if len(widest) < 2:
-        return SourceError(
-            f"{name}: its first line {lines[0].strip()[:60]!r} is no header of delimited columns;"
-            " give a logger's text file"
-        )
-    if not named and all(_is_value(cell) for cell in widest):
-        return SourceError(
-            f"{name}: no line of column names ({_listed(widest)}); set header_line = 0 and columns"
-            " of its source in the station file"
-        )
-    if source.time_column is None:
-        return SourceError(
-            f"{name}: no column of times in its header ({_listed(widest)}); set time_column of its"
-            " source in the station file to the name of that column"
-        )
-    return SourceError(
-        f"{name}: no column {source.time_column!r} in its header ({_listed(widest)});"
-        " correct time_column of the source in the station file"
-    )
-
-
-def _is_value(cell: str) -> bool:
+def is_value(cell: str) -> bool:
     """Whether a cell is no name: a number, a time, or nothing."""
     return cell in MISSING or decimal_of(cell) is not None or not any(c.isalpha() for c in cell)
 
 
-def _lines(head: bytes) -> list[str]:
-    return [as_text(line).rstrip("\r") for line in head.removesuffix(b"\n").split(b"\n")]
-
-
-def _is_binary(line: str) -> bool:
-    return any((ord(c) < 32 and c not in "\t\r\f\x1a") or ord(c) == 127 for c in line)
+def text_lines(head: bytes) -> list[str]:
+    """The first lines of a file, without their ends."""
+    content = head.removesuffix(b"\n")
+    try:
+        lines = content.decode("utf-8").split("\n")
+    except UnicodeDecodeError:
+        lines = [as_text(line) for line in content.split(b"\n")]
+    return [line.rstrip("\r") for line in lines]
 
 
 def _header_cells(line: str, delimiter: str, source: FolderSource) -> list[str]:
@@ -268,7 +227,7 @@ def _by_key(name: str, cells: Sequence[str], key: str, given: str | None) -> int
     found = find_time(cells, given)
     if found is None:
         raise SourceError(
-            f"{name}: no column {given!r} in its header ({_listed(cells)});"
+            f"{name}: no column {given!r} in its header ({listed(cells)});"
             f" correct {key} of the source in the station file"
         )
     return found
@@ -317,7 +276,7 @@ def _by_content(
     wanted: Wanted,
 ) -> Layout | None:
     """The header is the nearest line of names before the first date and number."""
-    for at, line in enumerate(lines[:_MOST_LINES]):
+    for at, line in enumerate(lines[:MOST_LINES]):
         for delimiter in delimiters:
             cells = split_line(line, delimiter)
             stamps = [i for i, cell in enumerate(cells) if is_stamp(cell)]
@@ -352,6 +311,36 @@ def _is_alone(name: str, stamps: Sequence[str]) -> None:
         )
 
 
-def _listed(columns: Sequence[str]) -> str:
-    shown = ", ".join(columns[:8])
-    return f"it has {shown}" + (f" and {len(columns) - 8} more" if len(columns) > 8 else "")
+def settled(layout: Layout, cells: Sequence[str], source: FolderSource) -> Layout:
+    """The layout as a line behind the header shows it; unchanged where it tells nothing."""
+    layout = _with_date(layout, cells, source)
+    zone = layout.zone
+    if source.zone_column is not None:
+        zone = find_time(layout.header, source.zone_column) if source.zone_column else None
+    elif zone is None:
+        times = [at for at in (layout.time, layout.date) if at is not None]
+        zone = find_zone(layout.header, cells, times, layout.channels.values())
+    return layout if zone == layout.zone else replace(layout, zone=zone)
+
+
+def _with_date(layout: Layout, cells: Sequence[str], source: FolderSource) -> Layout:
+    at = layout.time
+    if at >= len(cells) or layout.date is not None or source.time_format is not None:
+        return layout
+    cell = cells[at]
+    named = cells[: len(layout.header)]  # a line may have more cells than there are columns
+    if is_date(cell):
+        if layout.delimiter == " " and len(cells) == len(layout.header) + 1:
+            return with_time_of_day(layout) if is_time_of_day(cells[at + 1]) else layout
+        times = [i for i, c in enumerate(named) if is_time_of_day(c)]
+        times = [i for i in times if i not in layout.channels.values()]
+        return replace(layout, date=at, time=times[0]) if len(times) == 1 else layout
+    if is_time_of_day(cell):
+        dates = [i for i, c in enumerate(named) if i != at and is_date(c)]
+        dates = [i for i in dates if i not in layout.channels.values()]
+        stamps = [i for i, c in enumerate(named) if is_stamp(c)]
+        if dates:
+            return replace(layout, date=dates[0])
+        if len(stamps) == 1 and stamps[0] not in layout.channels.values():
+            return replace(layout, time=stamps[0])
+    return layout

@@ -16,26 +16,24 @@ from numpy.typing import NDArray
 from stream.errors import RecordError, SourceWaits
 from stream.ingest.batches import Reject, refusal
 from stream.ingest.delimited.cells import (
+    BOM,
+    as_text,
+    comment_mark,
     decimal_of,
     decimal_shown,
+    line_digest,
     missing_words,
     read_number,
-    without_unit,
-)
-from stream.ingest.delimited.first_record import settled
-from stream.ingest.delimited.header import Wanted, check_units, may_name_time, says_utc
-from stream.ingest.delimited.layout import SETTLED, Layout, header_layout
-from stream.ingest.delimited.rows import Rows
-from stream.ingest.delimited.splitting import (
-    comment_mark,
-    line_digest,
     split_line,
     split_unclosed,
     without_empty_end,
+    without_unit,
 )
-from stream.ingest.delimited.text import BOM, as_text
+from stream.ingest.delimited.header import Wanted, check_units, may_name_time, says_utc
+from stream.ingest.delimited.layout import SETTLED, Layout, header_layout, settled
+from stream.ingest.delimited.rows import Rows
+from stream.ingest.times.clocks import UnknownZone, zone_to_utc
 from stream.ingest.times.timestamps import AmbiguousDate, DateOrder, is_count, is_date, parse_time
-from stream.ingest.times.zones import UnknownZone, zone_to_utc
 from stream.station import FolderSource
 
 Floats = NDArray[np.float64]

@@ -17,22 +17,16 @@ import numpy as np
 
 from stream.errors import SourceError, SourceWaits
 from stream.ingest.batches import Batch, refused_batch, tidy
-from stream.ingest.broker.unpack import is_packed, open_content
-from stream.ingest.delimited.delimited import BLOCK_BYTES, NEVER, Place
+from stream.ingest.broker.senml import is_json
+from stream.ingest.delimited.cells import WholeLines, ends_with_returns
 from stream.ingest.delimited.layout import SETTLED, layout_from_json
 from stream.ingest.delimited.lines import MAX_LINE
-from stream.ingest.delimited.opening import Found, TextFiles
-from stream.ingest.delimited.text import WholeLines, ends_with_returns
+from stream.ingest.delimited.reading import BLOCK_BYTES, NEVER, Found, Place, TextFiles
+from stream.ingest.files.contents import PACKED_TOO, Listed, is_packed, list_folder, open_content
 from stream.ingest.files.growing import GrowingPacks, GrowingText
-from stream.ingest.files.listing import PACKED_TOO, Listed, list_folder
 from stream.ingest.files.position import HEAD, Position, Positions, digest, tail_digest
-from stream.ingest.files.recordings import (
-    as_order,
-    is_json,
-    look_at,
-    looks_like_senml,
-    read_recording,
-)
+from stream.ingest.files.recordings import look_at, looks_like_senml, read_recording
+from stream.ingest.times.dates import as_order
 from stream.ingest.times.waiting import WaitingDates
 from stream.station import FolderSource, Station
 

@@ -5,11 +5,10 @@ from dataclasses import replace
 
 from stream.errors import RecordError
 from stream.ingest.batches import Batch, DateOrderKept, refused_batch, together
-from stream.ingest.broker.senml import decode_pack
-from stream.ingest.delimited.delimited import NEVER, UTF8, DelimitedReader, Place
+from stream.ingest.broker.senml import MAX_PACK, PACKS_A_BATCH, decode_pack
+from stream.ingest.delimited.cells import Encoding
 from stream.ingest.delimited.lines import MAX_LINE
-from stream.ingest.delimited.text import Encoding
-from stream.ingest.files.recordings import MAX_PACK, PACKS_A_BATCH
+from stream.ingest.delimited.reading import NEVER, UTF8, DelimitedReader, Place
 from stream.station import Station
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import BinaryIO, Final
 
-from stream.ingest.files.listing import Listed
+from stream.ingest.files.contents import Listed
 
 HEAD: Final = 4096
 _TAIL: Final = 256

@@ -1,32 +1,39 @@
-"""Recorded files: what they are, what they hold, and their records in order."""
+"""Recorded files: what they hold, what none of them has, and their records in order."""
 
-import json
-from collections.abc import Callable, Iterator, Mapping, Sequence
+import difflib
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from fnmatch import fnmatch
 from pathlib import Path
 from typing import Final
 
-from stream.errors import RecordError, SourceError
-from stream.ingest.batches import Batch, DateOrderKept, refused_batch, together
-from stream.ingest.broker.senml import decode_pack
-from stream.ingest.broker.unpack import Content, open_content
-from stream.ingest.delimited.delimited import BLOCK_BYTES
-from stream.ingest.delimited.opening import Found, TextFiles
-from stream.ingest.files.kind import MAX_BYTES, kind_of_table
-from stream.ingest.files.listing import PACKED_TOO, Listing, list_folder, plain_name
-from stream.ingest.times.dates import DateEvidence, agrees, date_evidence, decide, question
-from stream.ingest.times.timestamps import DateOrder
-from stream.station import FolderSource, Station
+from stream.errors import SourceError
+from stream.ingest.batches import Batch, DateOrderKept, refused_batch
+from stream.ingest.broker.senml import packs_of
+from stream.ingest.delimited.reading import BLOCK_BYTES, Found, TextFiles
+from stream.ingest.files.contents import (
+    MAX_BYTES,
+    PACKED_TOO,
+    Content,
+    Listing,
+    kind_of_table,
+    list_folder,
+    open_content,
+    plain_name,
+)
+from stream.ingest.times.dates import (
+    DateEvidence,
+    agrees,
+    as_order,
+    contradiction,
+    date_evidence,
+    decide,
+    question,
+)
+from stream.station import FolderSource, Station, StationFile
 
 _HEAD: Final = 64 * 1024
-MAX_PACK: Final = 64 * 1024 * 1024
-"""Largest SenML document that is read as a whole [bytes]."""
-
-
-PACKS_A_BATCH: Final = 2000
-"""Packs that are committed together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -231,20 +238,6 @@ def source_key(source: FolderSource) -> str:
     return f"{source.path}/{source.pattern}"
 
 
-def as_order(text: str) -> DateOrder:
-    """An order of day, month and year as it was stored."""
-    return "mdy" if text == "mdy" else "ymd" if text == "ymd" else "dmy"
-
-
-def contradiction(name: str, evidence: DateEvidence, order: str) -> str:
-    """Why a file waits whose dates do not fit the order of the files before it."""
-    return (
-        f"{name}: its dates, such as {evidence.sample.split()[0]!r}, do not fit the order {order}"
-        " of earlier files of the source. Nothing of this file was stored. Set date_order for the"
-        " source in the station file, or give this file a source of its own"
-    )
-
-
 def read_recording(
     station: Station,
     recording: Recording,
@@ -259,7 +252,7 @@ def read_recording(
     settled = recording.settled
     with open_content(recording.path) as content:
         if recording.text is None:
-            batches = _packs(station, name, content)
+            batches = packs_of(station, name, content)
         else:
             order = None if settled is None else as_order(settled.date_order)
             reader = TextFiles.of(station, recording.source).reader(recording.text, order)
@@ -271,34 +264,123 @@ def read_recording(
             yield refused_batch(name, 0, reason, b""), content.position
 
 
-def _packs(station: Station, name: str, content: Content) -> Iterator[Batch]:
-    """One pack a line, or one in the whole file."""
-    units = {channel: c.unit for channel, c in station.channels.items()}
-    text = content.read(MAX_PACK + 1)
-    if len(text) > MAX_PACK:
-        raise SourceError(f"{name}: over {MAX_PACK} bytes of JSON; split it into one pack a line")
-    lines = text.split(b"\n")
-    if len([line for line in lines if line.strip()]) > 1 and not is_json(lines[0]):
-        lines = [text]
-    gathered: list[Batch] = []
-    for number, line in enumerate(lines, 1):
-        if not line.strip():
+_MOST: Final = 8
+"""Names that are listed before the rest is counted."""
+
+
+def needed_channels(station: Station) -> dict[str, str]:
+    """Channels without which no flux can be had → the key that names each first."""
+    needed: dict[str, str] = {}
+    for i, a in enumerate(station.analyzers):
+        if a.sampling == "vials":
+            continue  # their peak areas come in tables
+        for gas, channel in a.gases.items():
+            needed.setdefault(channel, f"analyzers[{i}].gases.{gas}")
+        if a.basis == "wet" and a.water_channel:
+            needed.setdefault(a.water_channel, f"analyzers[{i}].water_channel")
+        if a.port_channel:
+            needed.setdefault(a.port_channel, f"analyzers[{i}].port_channel")
+    for i, c in enumerate(station.chambers):
+        if c.lid_channel and c.air_temperature_channel:
+            needed.setdefault(c.lid_channel, f"chambers[{i}].lid_channel")
+            needed.setdefault(c.air_temperature_channel, f"chambers[{i}].air_temperature_channel")
+    return needed
+
+
+def lacking(file: StationFile, recordings: Sequence[Recording], known: set[str]) -> dict[str, str]:
+    """Channels that fluxes need and that neither the files nor the journal have, each with the
+    key that names it.
+    """
+    found = known.union(*(r.channels for r in recordings))
+    return {c: key for c, key in needed_channels(file.station).items() if c not in found}
+
+
+def missing_column(
+    file: StationFile,
+    recordings: Sequence[Recording],
+    channels: dict[str, str],
+    refused: Sequence[str],
+) -> SourceError:
+    """A line for each file that cannot be read, since one of them may have the column, and one
+    for the column.
+
+    Parameters
+    ----------
+    file : StationFile
+    recordings : sequence of Recording
+        Files that can be read.
+    channels : dict
+        See :func:`lacking`.
+    refused : sequence of str
+    """
+    channel, key = next(iter(channels.items()))
+    column = file.station.channels[channel].column
+    sought = repr(column or channel) + ("" if column is None else f" of the channel {channel!r}")
+    more = f" (and {len(channels) - 1} more channels)" if len(channels) > 1 else ""
+    others = " nor in the other files" if len(recordings) > 1 else ""
+    others += " that can be read" if others and refused else ""
+    told = (
+        f"{recordings[0].path}: no column {sought}{more} here{others}, and {key} of the station"
+        f" file needs it; add the file that has it, correct the name, or pass --partial."
+        f" {_left(recordings)}"
+    )
+    return SourceError("\n".join([*refused, told]))
+
+
+def without_column(
+    file: StationFile, recordings: Sequence[Recording], known: Collection[str]
+) -> str:
+    """For people: channels that neither a file nor the journal has; empty where there are none.
+
+    Parameters
+    ----------
+    file : StationFile
+    recordings : sequence of Recording
+        All that were read; nothing is told where there are none.
+    known : collection of str
+        Channels of which the journal has a record.
+    """
+    if not recordings:
+        return ""
+    vials = {c for a in file.station.analyzers if a.sampling == "vials" for c in a.gases.values()}
+    found = vials.union(known, *(r.channels for r in recordings))
+    absent = [c for c in file.station.channels if c not in found]
+    if not absent:
+        return ""
+    told = []
+    left = list(_unclaimed(recordings))
+    for channel in absent[:_MOST]:
+        column = file.station.channels[channel].column or channel
+        close = difflib.get_close_matches(
+            column.casefold(), {cell.casefold(): cell for cell in left}, n=1, cutoff=0.8
+        )
+        meant = next((cell for cell in left if cell.casefold() in close), None)
+        told.append(repr(column) + ("" if meant is None else f" (is it {meant!r}?)"))
+    more = f" and {len(absent) - _MOST} more channels" if len(absent) > _MOST else ""
+    return (
+        f"no file has a column for {', '.join(told)}{more}: add the files that have them, correct"
+        " the names in the station file, or remove the channels. " + _left(recordings)
+    )
+
+
+def _unclaimed(recordings: Sequence[Recording]) -> Iterator[str]:
+    """Columns that no channel takes, nor the time, each once."""
+    seen = set()
+    for recording in recordings:
+        if recording.text is None:
             continue
-        try:
-            gathered.append(decode_pack(name, line, units, line=number))
-        except RecordError as error:
-            gathered.append(refused_batch(name, number, str(error), line))
-        if len(gathered) == PACKS_A_BATCH:
-            yield together(name, gathered)
-            gathered = []
-    if gathered:
-        yield together(name, gathered)
+        layout = recording.text.layout
+        taken = {*layout.channels.values(), layout.time, layout.date, layout.zone}
+        for i, cell in enumerate(layout.header):
+            if i not in taken and cell and cell not in seen:
+                seen.add(cell)
+                yield cell
 
 
-def is_json(line: bytes) -> bool:
-    """Whether a line is a whole JSON text."""
-    try:
-        json.loads(line)
-    except (ValueError, RecursionError):
-        return False
-    return True
+def _left(recordings: Sequence[Recording]) -> str:
+    """For people: the columns that no channel takes."""
+    left = list(_unclaimed(recordings))
+    if not left:
+        return "Every column of the header is in use already."
+    more = f" and {len(left) - _MOST} more" if len(left) > _MOST else ""
+    return f"Columns that no channel takes: {', '.join(map(repr, left[:_MOST]))}{more}."

@@ -14,10 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.errors import SourceWaits
-from stream.ingest.delimited.delimited import BLOCK_BYTES
+from stream.ingest.delimited.cells import Readable, WholeLines
 from stream.ingest.delimited.lines import MAX_LINE
-from stream.ingest.delimited.opening import Found, TextFiles
-from stream.ingest.delimited.text import Readable, WholeLines
+from stream.ingest.delimited.reading import BLOCK_BYTES, Found, TextFiles
 from stream.ingest.times.timestamps import DateOrder, date_shape, orders_of
 from stream.times import SECOND
 
@@ -158,4 +157,18 @@ def question(name: str, evidence: DateEvidence, decision: Decision) -> str:
         f"{name}: a date such as {evidence.sample.split()[0]!r} may have its day or month first,"
         f" and {why}. Nothing of this file was stored. Set date_order = {choices} for its source in"
         " the station file"
+    )
+
+
+def as_order(text: str) -> DateOrder:
+    """An order of day, month and year as it was stored."""
+    return "mdy" if text == "mdy" else "ymd" if text == "ymd" else "dmy"
+
+
+def contradiction(name: str, evidence: DateEvidence, order: str) -> str:
+    """Why a file waits whose dates do not fit the order of the files before it."""
+    return (
+        f"{name}: its dates, such as {evidence.sample.split()[0]!r}, do not fit the order {order}"
+        " of earlier files of the source. Nothing of this file was stored. Set date_order for the"
+        " source in the station file, or give this file a source of its own"
     )

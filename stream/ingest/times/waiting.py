@@ -6,10 +6,18 @@ from os import stat_result
 
 from stream.errors import SourceError
 from stream.ingest.batches import DateOrderKept
-from stream.ingest.delimited.opening import Found, TextFiles
-from stream.ingest.delimited.text import Readable
-from stream.ingest.files.recordings import as_order, contradiction, source_key
-from stream.ingest.times.dates import DateEvidence, agrees, date_evidence, decide, question
+from stream.ingest.delimited.cells import Readable
+from stream.ingest.delimited.reading import Found, TextFiles
+from stream.ingest.files.recordings import source_key
+from stream.ingest.times.dates import (
+    DateEvidence,
+    agrees,
+    as_order,
+    contradiction,
+    date_evidence,
+    decide,
+    question,
+)
 
 Content = Callable[[], AbstractContextManager[Readable]]
 

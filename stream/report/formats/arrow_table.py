@@ -1,7 +1,7 @@
 """Tables as Arrow has them: typed columns that bear their unit and meaning."""
 
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import date
 from typing import Any, Final, NamedTuple
 
 import numpy as np
@@ -34,9 +34,9 @@ def batch_of(
     rows: Sequence[tuple[Any, ...]], columns: Sequence[Column], schema: pa.Schema
 ) -> pa.RecordBatch:
     """Some rows of a table as columns."""
+    cells = zip(*rows, strict=True)
     arrays = [
-        pa.array([_cell(row[j], d.kind) for row in rows], TYPES[d.kind])
-        for j, d in enumerate(columns)
+        pa.array(_cells(c, d.kind), TYPES[d.kind]) for c, d in zip(cells, columns, strict=True)
     ]
     return pa.record_batch(arrays, schema=schema)
 
@@ -71,11 +71,11 @@ def arrow_records(
     return ArrowTable(found, pa.Table.from_batches(batches, schema))
 
 
-def _cell(value: Any, kind: str) -> Any:
-    if value is None or value == "":
-        return None if kind != "string" else value
-    if kind == "datetime":
-        return datetime.fromisoformat(value)
+def _cells(cells: Sequence[Any], kind: str) -> Sequence[Any]:
+    """A column as pyarrow takes it; moments are microseconds already."""
+    if kind == "string":
+        return cells
+    known = [None if c == "" else c for c in cells]
     if kind == "date":
-        return date.fromisoformat(value)
-    return float(value) if kind == "number" else value
+        return [None if c is None else date.fromisoformat(c) for c in known]
+    return [None if c is None else float(c) for c in known] if kind == "number" else known

@@ -1,11 +1,19 @@
-"""CSV: RFC 4180, UTF-8, shortest digits that give the same number back."""
+"""CSV after RFC 4180 in UTF-8, and beside it a descriptor after Frictionless Data's Table Schema.
+
+Numbers have the shortest digits that give the same number back.
+"""
 
 import csv
+import json
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from stream.files import part_of
+from stream import __version__
+from stream.column import Column
+from stream.files import part_of, write_whole
 from stream.report.tables import Table
+from stream.times import rfc3339_column
 
 
 def write_csv(table: Table, path: Path) -> int:
@@ -25,13 +33,68 @@ def write_csv(table: Table, path: Path) -> int:
     with part_of(path) as part, part.open("w", newline="", encoding="utf-8") as out:
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow(table.names)
-        for row in table.rows:
-            writer.writerow([_cell(value) for value in row])
-            count += 1
+        moments = [c.kind == "datetime" for c in table.columns]
+        for rows in table.stretches():
+            # The writer itself gives numbers their shortest digits, and None no text at all.
+            cells = zip(zip(*rows, strict=True), moments, strict=True)
+            shown = [rfc3339_column(c) if moment else c for c, moment in cells]
+            writer.writerows(zip(*shown, strict=True))
+            count += len(rows)
     return count
 
 
-def _cell(value: Any) -> Any:
-    if value is None:
-        return ""
-    return repr(value) if isinstance(value, float) else value
+def write_descriptor(columns: Sequence[Column], path: Path, rows: int, station: str) -> Path:
+    """Write ``NAME.datapackage.json`` beside ``NAME.csv``.
+
+    Parameters
+    ----------
+    columns : sequence of Column
+        Of the table.
+    path : Path
+        The table.
+    rows : int
+        How many it has.
+    station : str
+        Identifier of the station.
+
+    Returns
+    -------
+    Path
+        Of the descriptor.
+
+    Raises
+    ------
+    LidstreamError
+        The path cannot be written.
+    """
+    fields = []
+    for d in columns:
+        entry: dict[str, Any] = {"name": d.name, "type": d.kind, "description": d.sentence}
+        if d.unit:
+            entry["unit"] = d.unit
+        if d.kind == "datetime":
+            entry["format"] = "any"
+        fields.append(entry)
+    stem = path.stem.lower()
+    package = {
+        "$schema": "https://datapackage.org/profiles/2.0/datapackage.json",
+        "name": f"{station}-{stem}".lower(),
+        "created_by": f"lidstream {__version__}",
+        "resources": [
+            {
+                "name": stem,
+                "type": "table",
+                "path": path.name,
+                "scheme": "file",
+                "format": "csv",
+                "mediatype": "text/csv",
+                "encoding": "utf-8",
+                "dialect": {"delimiter": ",", "lineTerminator": "\n"},
+                "schema": {"fields": fields, "missingValues": [""]},
+                "rowcount": rows,
+            }
+        ],
+    }
+    beside = path.with_name(f"{path.stem}.datapackage.json")
+    write_whole(beside, json.dumps(package, indent=2, ensure_ascii=False) + "\n")
+    return beside

@@ -1,6 +1,7 @@
 """NetCDF after the CF conventions: one row a step of ``obs``, written a stretch at a time."""
 
 import re
+from collections.abc import Sequence
 from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import Any, Final
@@ -50,8 +51,7 @@ def write_netcdf(table: Table, path: Path) -> int:
         for rows in table.stretches():
             file.resize_dimension("obs", count + len(rows))
             here = slice(count, count + len(rows))
-            for j, d in enumerate(columns):
-                cells = [row[j] for row in rows]
+            for cells, d in zip(zip(*rows, strict=True), columns, strict=True):
                 made[d.name][here] = _cells(cells, d)
                 if bits is not None and _has_words(d):
                     bits[here] = np.array([_as_bits(str(c or "")) for c in cells], np.int64)
@@ -113,7 +113,7 @@ def _as_bits(words: str) -> int:
     return sum(1 << _BITS[word] for word in words.split() if word in _BITS)
 
 
-def _cells(cells: list[Any], d: Column) -> Any:
+def _cells(cells: Sequence[Any], d: Column) -> Any:
     if d.kind == "string":
         return np.array(["" if c is None else str(c) for c in cells], dtype=object)
     if d.name == "quality":
@@ -121,7 +121,7 @@ def _cells(cells: list[Any], d: Column) -> Any:
     if d.kind == "integer":
         return np.array([_NO_INTEGER if c is None else c for c in cells], np.int32)
     if d.kind == "datetime":
-        return np.array([np.nan if not c else datetime.fromisoformat(c).timestamp() for c in cells])
+        return np.array([np.nan if c is None else c / 1_000_000 for c in cells])
     if d.kind == "date":
         first = date(1970, 1, 1)
         return np.array(

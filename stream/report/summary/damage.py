@@ -6,13 +6,12 @@ from datetime import tzinfo
 from stream.report.summary.clock_times import clock_time
 from stream.report.summary.findings.finding import Finding
 from stream.store.journal.journal import Journal
-from stream.store.journal.mending import Mending
 from stream.store.results.readers import Period
 
 
-def of_damage(mending: Mending, journal: Journal, day: Period, zone: tzinfo) -> Iterator[Finding]:
+def of_damage(journal: Journal, day: Period, zone: tzinfo) -> Iterator[Finding]:
     """One finding for each piece that is still missing."""
-    for lost in mending.lost(day.first_us, day.stop_us - 1, journal):
+    for lost in journal.lost(day.first_us, day.stop_us - 1):
         first = clock_time(max(lost.first_us, day.first_us), zone)
         last = clock_time(min(lost.last_us, day.stop_us - 1), zone)
         where = f" of {lost.source}" if lost.source else ""

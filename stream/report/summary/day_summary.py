@@ -22,11 +22,9 @@ from stream.report.summary.standards import standards_of
 from stream.report.summary.tasks import in_order_of_urgency, tasks_of
 from stream.report.summary.upkeep import hand_sampling, upkeep
 from stream.station import Station, read_clock, read_notes, standing
-from stream.store.journal.mending import Mending
-from stream.store.notes import Notes
-from stream.store.opened import StationData
-from stream.store.results.anchors import AnchorReader
 from stream.store.results.readers import Period
+from stream.store.results.writer import AnchorReader
+from stream.store.station_data import Notes, StationData
 from stream.times import DAY, rfc3339
 
 MOST_REASONS: Final = 8
@@ -126,9 +124,8 @@ def _tasks(
         rest.chambers, rest.faults, rest.sensors, rest.analyzers, rest.standards, machine,
         station.service.min_free_mb,
     )  # fmt: skip
-    mending = Mending(data.store, station.id, data.file.archive)
     zone = read_clock(station.station.timezone)
-    yield from (f.task() for f in of_damage(mending, data.journal, period, zone))
+    yield from (f.task() for f in of_damage(data.journal, period, zone))
 
 
 def _machine(

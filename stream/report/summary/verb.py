@@ -12,8 +12,7 @@ from stream.report.summary.day_summary import summarize, yesterday
 from stream.report.summary.model import DaySummary
 from stream.station import StationFile, read_clock
 from stream.store import open_existing
-from stream.store.marks import SERVICE_LOOK, Marks
-from stream.store.opened import StationData
+from stream.store.station_data import SERVICE_LOOK, Marks, StationData
 from stream.times import DAY, SECOND
 
 _WHOLE_US: Final = 3600 * SECOND

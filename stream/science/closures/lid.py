@@ -1,10 +1,7 @@
-"""From the state of a lid to closures.
+"""The closures of a lid, from the states that its records tell, and those that were due."""
 
-The records of a lid become runs of one state; runs join over any cut in the stream,
-so that closures do not depend on how records arrived. Times are microseconds.
-"""
-
-from collections.abc import Iterator
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
@@ -135,7 +132,7 @@ class LidClosure:
         return (self.opened_us - self.closed_us) / 1e6
 
 
-def closures_of(runs: Runs, hold_us: int, bounce_us: int, until_us: int) -> Iterator[LidClosure]:
+def closures_of(runs: Runs, hold_us: int, bounce_us: int, until_us: int) -> list[LidClosure]:
     """Closures of one lid in order of time.
 
     Parameters
@@ -151,6 +148,7 @@ def closures_of(runs: Runs, hold_us: int, bounce_us: int, until_us: int) -> Iter
         than the hold before it is no longer known to be closed.
     """
     n = len(runs)
+    found: list[LidClosure] = []
     closed = np.flatnonzero(runs.state == CLOSED)
     i = 0
     while i < len(closed):
@@ -181,17 +179,20 @@ def closures_of(runs: Runs, hold_us: int, bounce_us: int, until_us: int) -> Iter
                 opened, open_seen = int(runs.last[k]), False
         else:
             still = after == n and until_us - runs.last[k] <= hold_us
-        yield LidClosure(
-            closed_us=int(runs.first[head]),
-            opened_us=opened,
-            close_seen=bool(close_seen),
-            open_seen=bool(open_seen),
-            still_closed=bool(still),
-            close_gap_us=int(runs.first[head] - runs.last[head - 1]) if close_seen else 0,
-            open_gap_us=int(runs.first[after] - runs.last[k]) if open_seen else 0,
-            moving_us=moving_us,
-            bounces=bounces,
+        found.append(
+            LidClosure(
+                closed_us=int(runs.first[head]),
+                opened_us=opened,
+                close_seen=bool(close_seen),
+                open_seen=bool(open_seen),
+                still_closed=bool(still),
+                close_gap_us=int(runs.first[head] - runs.last[head - 1]) if close_seen else 0,
+                open_gap_us=int(runs.first[after] - runs.last[k]) if open_seen else 0,
+                moving_us=moving_us,
+                bounces=bounces,
+            )
         )
+    return found
 
 
 def _silence(runs: Runs, a: int, b: int, hold_us: int) -> bool:
@@ -207,3 +208,58 @@ def state_at(runs: Runs, when_us: int, hold_us: int) -> int | None:
     if i + 1 < len(runs) and runs.first[i + 1] - when_us <= hold_us:
         return int(runs.state[i + 1])
     return None
+
+
+def due_times(
+    closed_us: Sequence[int], start_us: int, until_us: int, interval_us: int
+) -> Iterator[int]:
+    """Moments at which a closure was due and none came [µs].
+
+    Parameters
+    ----------
+    closed_us : sequence of int
+        When the lid closed, in order [µs].
+    start_us : int
+        From where closures are expected: the lid's first record [µs].
+    until_us : int
+        Up to where records reach [µs].
+    interval_us : int
+        A day over the number of closures a day [µs].
+
+    Yields
+    ------
+    int
+        Each whole interval after a closure (or the start) that is more than half an
+        interval before the next closure (or the end). No schedule need be known.
+    """
+    marks = [start_us, *closed_us, until_us]
+    for before, after in itertools.pairwise(marks):
+        missed = int((2 * (after - before) - interval_us) // (2 * interval_us))
+        for k in range(1, missed + 1):
+            yield before + k * interval_us
+
+
+def gap_cause(runs: Runs, due_us: int, interval_us: int, hold_us: int, moving_limit_us: int) -> str:
+    """The flag that says why no closure came.
+
+    Parameters
+    ----------
+    runs : Runs
+        Of the lid's state.
+    due_us, interval_us : int
+        When it was due, and the time between closures [µs].
+    hold_us, moving_limit_us : int
+        As in the station file's ``[closure]`` [µs].
+    """
+    quarter = interval_us // 4
+    near = (runs.last >= due_us - quarter) & (runs.first <= due_us + quarter)
+    stuck = near & (runs.state == MOVING) & (runs.last - runs.first > moving_limit_us)
+    state = state_at(runs, due_us, hold_us)
+    # Where records ended as it was due, nobody knows whether it moved.
+    if state_at(runs, due_us + min(quarter, hold_us), hold_us) is None:
+        state = None
+    if state == CLOSED:
+        return "lid_stuck_closed"
+    if state == MOVING or stuck.any():
+        return "lid_stuck_moving"
+    return "no_lid_records" if state is None else "lid_stuck_open"

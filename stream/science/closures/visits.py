@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.science.closures.lid import Runs
-from stream.science.closures.segments import Segments, lay_end_to_end
 from stream.science.closures.window import Window
-from stream.science.models import fit_model
+from stream.science.models import MODELS
+from stream.science.models.fit import Segments, lay_end_to_end
 
 Floats = NDArray[np.float64]
 
@@ -102,7 +102,7 @@ def visit_values(
     origin = [int(t[0]) if len(t) else 0 for t in times]
     seconds = [(t - o) / 1e6 for t, o in zip(times, origin, strict=True)]
     tails: Segments = lay_end_to_end(seconds, values)
-    fit = fit_model("linear", tails)
+    fit = MODELS["linear"].fit(tails)
     points = tails.points
     mean = np.full(len(times), np.nan)
     mid = np.zeros(len(times), dtype=np.int64)

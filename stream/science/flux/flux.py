@@ -1,15 +1,142 @@
-"""From a rate of change in a closed headspace to a flux through the soil."""
+"""From a rate of change in a closed headspace to a flux through the soil.
+
+The air under the lid: the standard atmosphere where no sensor reads its pressure, its water
+vapour and how that dilutes other gases; then moles of dry air, fluxes and detection limits.
+"""
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stream.science.flux.constants import GAS_CONSTANT
+from stream.science.flux.constants import (
+    GAS_CONSTANT,
+    PARTICLE_DENSITY_G_CM3,
+    STANDARD_ATMOSPHERE_PA,
+)
+from stream.science.kernel import inline
+
+_EARTH_RADIUS_M: Final = 6356766.0
+_SEA_LEVEL_K: Final = 288.15
+_LAPSE_K_M: Final = 0.0065
+_EXPONENT: Final = 5.255876
+
+
+def geopotential_height(elevation_m: float) -> float:
+    """Geopotential height of a geometric elevation.
+
+    Parameters
+    ----------
+    elevation_m : float
+        Height above mean sea level [m].
+
+    Returns
+    -------
+    float
+        Geopotential height [m], rZ/(r + Z) with r = 6 356 766 m [USSA1976]_.
+    """
+    return _EARTH_RADIUS_M * elevation_m / (_EARTH_RADIUS_M + elevation_m)
+
+
+def standard_pressure(elevation_m: float) -> float:
+    """Air pressure of the standard atmosphere at an elevation.
+
+    Parameters
+    ----------
+    elevation_m : float
+        Height above mean sea level [m], at most 11 km.
+
+    Returns
+    -------
+    float
+        Pressure [Pa].
+
+    Raises
+    ------
+    ValueError
+        The elevation lies outside the lowest layer, −500 m to 11 000 m.
+
+    Notes
+    -----
+    p = 101 325 (1 − 0.0065 H / 288.15)^5.255876 with H the geopotential height
+    (Eq. 1 of METHODS.md) [USSA1976]_.
+    """
+    if not -500.0 <= elevation_m <= 11000.0:
+        raise ValueError(f"elevation {elevation_m} m is outside -500 m to 11000 m")
+    height = geopotential_height(elevation_m)
+    ratio: float = 1.0 - _LAPSE_K_M * height / _SEA_LEVEL_K
+    return float(STANDARD_ATMOSPHERE_PA * ratio**_EXPONENT)
+
 
 Floats = NDArray[np.float64]
+
+
+def saturation_pressure(temperature_c: Any) -> Floats:
+    """Saturation vapour pressure over liquid water.
+
+    Parameters
+    ----------
+    temperature_c : array_like
+        Temperature [°C], −45 to 60.
+
+    Returns
+    -------
+    ndarray
+        Pressure [Pa].
+
+    Notes
+    -----
+    e_w = 611.2 exp(17.62 t / (243.12 + t)) (Eq. 2 of METHODS.md) [WMO2008]_,
+    within 0.4 % of IAPWS-95 between 0 and 50 °C.
+    """
+    t = np.asarray(temperature_c, dtype=np.float64)
+    return np.asarray(611.2 * np.exp(17.62 * t / (243.12 + t)))
+
+
+@inline
+def dry_mole_fraction(wet: Any, water: Any) -> Any:
+    """Dry mole fraction of a gas from its mole fraction in moist air.
+
+    Parameters
+    ----------
+    wet : float or ndarray
+        Mole fraction in moist air, any unit.
+    water : float or ndarray
+        Water vapour at the same moment [mol mol⁻¹].
+
+    Returns
+    -------
+    float or ndarray
+        x_wet / (1 − w), in the unit of ``wet`` (Eq. 4 of METHODS.md). Dalton's law.
+
+    Notes
+    -----
+    Taken sample by sample, since water rises while a lid is closed: from 0.010 to
+    0.025 a constant 330 nmol mol⁻¹ would seem to fall by 4.95.
+    """
+    return wet / (1.0 - water)
+
+
+def water_filled_pore_space(moisture_m3_m3: Any, bulk_density_g_cm3: Any) -> NDArray[np.float64]:
+    """Water-filled pore space (WFPS).
+
+    Parameters
+    ----------
+    moisture_m3_m3 : array_like
+        Volumetric soil water content [m³ m⁻³].
+    bulk_density_g_cm3 : array_like
+        Dry bulk density [g cm⁻³].
+
+    Returns
+    -------
+    ndarray
+        Share of the pores that holds water [1]: θ / (1 − ρ_b / 2.65)
+        (Eq. 5 of METHODS.md). Above 1 means that density or moisture is off.
+    """
+    porosity = 1.0 - np.asarray(bulk_density_g_cm3) / PARTICLE_DENSITY_G_CM3
+    return np.asarray(np.asarray(moisture_m3_m3, dtype=np.float64) / porosity)
 
 
 @dataclass(frozen=True, slots=True)

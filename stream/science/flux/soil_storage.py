@@ -14,14 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stream.science.closures.segments import Segments
 from stream.science.flux.constants import (
     GAS_CONSTANT,
     PARTICLE_DENSITY_G_CM3,
     STANDARD_ATMOSPHERE_PA,
     ZERO_CELSIUS_K,
 )
-from stream.science.models import MODELS, fit_model
+from stream.science.models import MODELS
+from stream.science.models.fit import Segments
 
 Floats = NDArray[np.float64]
 
@@ -148,7 +148,7 @@ def bias_factors(
         segments.known_variance,
     )
     slopes: Mapping[str, Floats] = {
-        name: fit_model(name, clean, correlated=False).slope
+        name: MODELS[name].fit(clean, correlated=False).slope
         for at, name in enumerate(models)
         if not MODELS[name].holds_storage and (chosen == at).any()
     }

@@ -7,6 +7,7 @@ linear rule to that quantity's canonical unit. Flux units combine an amount
 
 import re
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 from stream.science.flux.constants import ELEMENT_MASS, MOLAR_MASS, ZERO_CELSIUS_K
@@ -97,6 +98,7 @@ _RATIO_QUANTITIES: Final = {"number", "mole fraction", "volume fraction"}
 _RATIO_ONE: Final = {"number": 1.0, "mole fraction": 1e-9, "volume fraction": 1.0}
 
 
+@cache
 def rule_between(unit: str, wanted: str) -> tuple[float, float]:
     """Linear rule from one channel unit to another of the same quantity.
 

@@ -7,9 +7,7 @@ in METHODS.md, and its checks under ``tests/science``.
 from importlib import import_module
 from typing import Final
 
-from stream.science.closures.segments import Segments
-from stream.science.models.model import Model
-from stream.science.models.result import STATUS_WORDS, Fit, FitStatus
+from stream.science.models.fit import STATUS_WORDS, Fit, FitStatus, Model
 
 _FILES: Final = ("linear", "quadratic", "saturating", "diffusive", "theil_sen")
 
@@ -19,9 +17,4 @@ MODELS: Final[dict[str, Model]] = {
 """Name of a model, as the station file writes it → the model."""
 
 
-def fit_model(name: str, segments: Segments, *, correlated: bool = True) -> Fit:
-    """Fit one model by name; see :class:`Fit`."""
-    return MODELS[name].fit(segments, correlated=correlated)
-
-
-__all__ = ["MODELS", "STATUS_WORDS", "Fit", "FitStatus", "Model", "fit_model"]
+__all__ = ["MODELS", "STATUS_WORDS", "Fit", "FitStatus", "Model"]

@@ -15,11 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
-from stream.science.closures.segments import Segments
-from stream.science.models.model import Floats, Model, line
+from stream.science.models.fit import Fit, Floats, Model, Segments, line
 from stream.science.models.nonlinear import fit_nonlinear
 from stream.science.models.profile import STEPS, cubics
-from stream.science.models.result import Fit
 
 _SCAN: Final = 16
 _LEAST: Final = 0.02

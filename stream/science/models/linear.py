@@ -5,12 +5,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.science.closures.segments import Segments
 from stream.science.kernel import kernel
-from stream.science.models.batch import fit_batch
 from stream.science.models.centre import weighted_centre
-from stream.science.models.model import Model, line
-from stream.science.models.result import (
+from stream.science.models.fit import (
     SLOPE,
     SLOPE_SE,
     START,
@@ -19,6 +16,10 @@ from stream.science.models.result import (
     TSS,
     Fit,
     FitStatus,
+    Model,
+    Segments,
+    fit_batch,
+    line,
 )
 from stream.science.models.spread import spread
 

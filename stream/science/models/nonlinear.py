@@ -7,11 +7,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.science.closures.segments import Segments
 from stream.science.kernel import inline, kernel
-from stream.science.models.batch import fit_batch
-from stream.science.models.profile import BINS, average, search, shape
-from stream.science.models.result import (
+from stream.science.models.fit import (
     COVARIANCE,
     CURVATURE,
     CURVATURE_SE,
@@ -23,7 +20,10 @@ from stream.science.models.result import (
     TSS,
     Fit,
     FitStatus,
+    Segments,
+    fit_batch,
 )
+from stream.science.models.profile import BINS, average, search, shape
 from stream.science.models.spread import spread
 
 Floats = NDArray[np.float64]

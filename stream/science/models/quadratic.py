@@ -5,12 +5,9 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.science.closures.segments import Segments
 from stream.science.kernel import inline, kernel
-from stream.science.models.batch import fit_batch
 from stream.science.models.centre import weighted_centre
-from stream.science.models.model import Floats, Model
-from stream.science.models.result import (
+from stream.science.models.fit import (
     COVARIANCE,
     CURVATURE,
     CURVATURE_SE,
@@ -22,6 +19,10 @@ from stream.science.models.result import (
     TSS,
     Fit,
     FitStatus,
+    Floats,
+    Model,
+    Segments,
+    fit_batch,
 )
 from stream.science.models.spread import spread
 

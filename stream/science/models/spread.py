@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.science.kernel import inline
+from stream.science.models.fit import LONG_RUN, RSS, VARIANCE
 from stream.science.models.noise import long_run_variance
-from stream.science.models.result import LONG_RUN, RSS, VARIANCE
 
 
 @inline

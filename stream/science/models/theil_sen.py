@@ -12,12 +12,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.science.closures.segments import Segments
 from stream.science.kernel import inline, kernel
-from stream.science.models.batch import fit_batch
-from stream.science.models.model import Floats, Model, line
-from stream.science.models.order_statistics import median_of, sorted_between
-from stream.science.models.result import (
+from stream.science.models.fit import (
     COVARIANCE,
     CURVATURE,
     CURVATURE_SE,
@@ -29,7 +25,13 @@ from stream.science.models.result import (
     TSS,
     Fit,
     FitStatus,
+    Floats,
+    Model,
+    Segments,
+    fit_batch,
+    line,
 )
+from stream.science.models.order_statistics import median_of, sorted_between
 from stream.science.models.spread import spread
 
 PARAMETERS = 2

@@ -12,13 +12,12 @@ from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 from datetime import datetime
 
-from stream.science.flux.atmosphere import standard_pressure
+from stream.science.flux.flux import standard_pressure
 from stream.science.flux.units import CHANNEL_UNITS, rule_between
+from stream.science.quality.air import OUTDOOR_NMOL
 from stream.science.quality.likely import AREA, EXTRA_VOLUME, HEIGHT, YIELD, Size
-from stream.science.quality.outdoor import OUTDOOR_NMOL
 from stream.station.clock import read_clock
-from stream.station.lids import lids_of_one_column
-from stream.station.models import Analyzer, Chamber, Station
+from stream.station.models import Analyzer, Chamber, Station, lids_of_one_column
 
 
 @dataclass(frozen=True, slots=True)

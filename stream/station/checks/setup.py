@@ -30,25 +30,6 @@ def faults(station: Station) -> Iterator[str]:
     yield from server_faults(station)
 
 
-def needed_channels(station: Station) -> dict[str, str]:
-    """Channels without which no flux can be had → the key that names each first."""
-    needed: dict[str, str] = {}
-    for i, a in enumerate(station.analyzers):
-        if a.sampling == "vials":
-            continue  # their peak areas come in tables
-        for gas, channel in a.gases.items():
-            needed.setdefault(channel, f"analyzers[{i}].gases.{gas}")
-        if a.basis == "wet" and a.water_channel:
-            needed.setdefault(a.water_channel, f"analyzers[{i}].water_channel")
-        if a.port_channel:
-            needed.setdefault(a.port_channel, f"analyzers[{i}].port_channel")
-    for i, c in enumerate(station.chambers):
-        if c.lid_channel and c.air_temperature_channel:
-            needed.setdefault(c.lid_channel, f"chambers[{i}].lid_channel")
-            needed.setdefault(c.air_temperature_channel, f"chambers[{i}].air_temperature_channel")
-    return needed
-
-
 def _repeated(names: list[str]) -> list[str]:
     return [name for name, n in Counter(names).items() if n > 1]
 

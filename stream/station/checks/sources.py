@@ -7,8 +7,8 @@ from datetime import datetime
 from math import isnan
 from typing import Final
 
-from stream.station.lids import lids_of_one_column, shared_lid_faults
-from stream.station.models import Channel, Station
+from stream.station.lids import shared_lid_faults
+from stream.station.models import Channel, Station, lids_of_one_column
 from stream.station.sources import FolderSource
 
 _COUNTED: Final = (

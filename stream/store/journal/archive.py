@@ -21,8 +21,7 @@ from sqlalchemy import select, update
 from stream.errors import StoreError
 from stream.store.connect import Store
 from stream.store.journal.archived_day import DayFile, write_day
-from stream.store.journal.block_format import check_block, decode, encode
-from stream.store.journal.blocks import append_blocks, remove_blocks
+from stream.store.journal.blocks import append_blocks, check_block, decode, encode, remove_blocks
 from stream.store.journal.journal import Journal
 from stream.store.results.bulk import insert_rows
 from stream.store.results.changes import Block

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 from sqlalchemy import select
 
 from stream.store.connect import Store
-from stream.store.journal.block_format import check_block, decode, encode
-from stream.store.journal.blocks import append_blocks, remove_blocks
+from stream.store.journal.blocks import append_blocks, check_block, decode, encode, remove_blocks
 from stream.store.results.changes import Block
 from stream.store.schema import journal_blocks
 from stream.times import DAY

@@ -14,9 +14,8 @@ from sqlalchemy import BigInteger, bindparam, func, select
 from stream.errors import RecordsDamaged, StoreError
 from stream.store.connect import Store
 from stream.store.journal.archived_day import Columns, read_day
-from stream.store.journal.block_format import check_block, decode
-from stream.store.journal.stretches import Stretches, stretches_of
-from stream.store.schema import archive_days, journal_blocks, journal_channels, unsettled
+from stream.store.journal.blocks import Stretches, check_block, decode, stretches_of
+from stream.store.schema import archive_days, damaged, journal_blocks, journal_channels, unsettled
 from stream.times import DAY
 
 Floats = NDArray[np.float64]
@@ -69,6 +68,36 @@ class Series:
         """Without the NaN."""
         good = ~np.isnan(self.values)
         return self if good.all() else Series(self.times[good], self.values[good])
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """A piece that was set aside.
+
+    Attributes
+    ----------
+    piece : str
+        Number of a block, or path of a day in the archive.
+    first_us, last_us : int
+        Its records lay between these [µs].
+    rows : int
+        How many times they had; for a day of the archive how many records it held.
+    channels : list of str
+    source : str
+        Where they came from, as far as that is known.
+    """
+
+    piece: str
+    first_us: int
+    last_us: int
+    rows: int
+    channels: list[str]
+    source: str
+
+    @property
+    def is_day(self) -> bool:
+        """Whether it is a day of the archive."""
+        return not self.piece.isdigit()
 
 
 class Journal:
@@ -220,6 +249,33 @@ class Journal:
                 values = _join([p[1][channel] for p in parts])
                 pieces[channel].append(Series(times, values if order is None else values[order]))
         return {channel: _merge(found) for channel, found in pieces.items()}
+
+    def set_aside(self) -> list[Damage]:
+        """Every damaged piece that was ever set aside, by time."""
+        d = damaged.c
+        query = select(d.piece, d.first_us, d.last_us, d.rows, d.channels, d.source)
+        with self._store.reading() as connection:
+            rows = connection.execute(
+                query.where(d.station == self._station).order_by(d.first_us)
+            ).all()
+        return [Damage(*row[:4], json.loads(row[4]), row[5]) for row in rows]
+
+    def lost(self, first_us: int, last_us: int) -> list[Damage]:
+        """Damaged pieces with records between two moments [µs] that have not come again."""
+        return [
+            damage
+            for damage in self.set_aside()
+            if damage.first_us <= last_us and damage.last_us >= first_us
+            if self._present(damage) < damage.rows
+        ]
+
+    def _present(self, damage: Damage) -> int:
+        """How many of a piece's times, or records, the journal holds now."""
+        series = self.read(damage.channels, damage.first_us, damage.last_us).values()
+        filled = [s.filled().times for s in series]
+        if damage.is_day:
+            return sum(map(len, filled))
+        return len(np.unique(np.concatenate([np.empty(0, np.int64), *filled])))
 
     def sources_of(self, channel: str, times: Micros) -> dict[str, int]:
         """Where the records of a channel at some times came from → how many of them.

@@ -2,51 +2,19 @@
 
 import hashlib
 import json
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
-import numpy as np
 from sqlalchemy import delete, select, update
 
 from stream.errors import RecordsDamaged
 from stream.store.connect import Store
-from stream.store.journal.journal import Journal
+from stream.store.journal.journal import Damage
 from stream.store.results.bulk import insert_rows
 from stream.store.schema import archive_days, damaged, journal_blocks
 
 SET_ASIDE: Final = 2
 """In ``archive_days.removed``: of a day whose file is gone or damaged."""
-
-
-@dataclass(frozen=True, slots=True)
-class Damage:
-    """A piece that was set aside.
-
-    Attributes
-    ----------
-    piece : str
-        Number of a block, or path of a day in the archive.
-    first_us, last_us : int
-        Its records lay between these [µs].
-    rows : int
-        How many times they had; for a day of the archive how many records it held.
-    channels : list of str
-    source : str
-        Where they came from, as far as that is known.
-    """
-
-    piece: str
-    first_us: int
-    last_us: int
-    rows: int
-    channels: list[str]
-    source: str
-
-    @property
-    def is_day(self) -> bool:
-        """Whether it is a day of the archive."""
-        return not self.piece.isdigit()
 
 
 class Mending:
@@ -77,25 +45,6 @@ class Mending:
         if isinstance(error.piece, int):
             return self._block(error.piece, now_us)
         return self._day(error.piece, now_us)
-
-    def all(self) -> list[Damage]:
-        """Every piece that was ever set aside, by time."""
-        d = damaged.c
-        query = select(d.piece, d.first_us, d.last_us, d.rows, d.channels, d.source)
-        with self._store.reading() as connection:
-            rows = connection.execute(
-                query.where(d.station == self._station).order_by(d.first_us)
-            ).all()
-        return [Damage(*row[:4], json.loads(row[4]), row[5]) for row in rows]
-
-    def lost(self, first_us: int, last_us: int, journal: Journal) -> list[Damage]:
-        """Pieces with records between two moments [µs] that have not come again."""
-        return [
-            damage
-            for damage in self.all()
-            if damage.first_us <= last_us and damage.last_us >= first_us
-            if _present(damage, journal) < damage.rows
-        ]
 
     def _block(self, sequence: int, now_us: int) -> Damage | None:
         t = journal_blocks
@@ -167,12 +116,3 @@ def put_away(root: Path, station: str, file: Path) -> Path:
     except OSError:
         return file  # the journal does not list it any more, so it is in nobody's way
     return aside
-
-
-def _present(damage: Damage, journal: Journal) -> int:
-    """How many of a piece's times, or records, the journal holds now."""
-    series = journal.read(damage.channels, damage.first_us, damage.last_us).values()
-    filled = [s.filled().times for s in series]
-    if damage.is_day:
-        return sum(map(len, filled))
-    return len(np.unique(np.concatenate([np.empty(0, np.int64), *filled])))

@@ -11,9 +11,9 @@ from sqlalchemy import select
 
 from stream.errors import RecordsDamaged, StoreError
 from stream.store.connect import Store
-from stream.store.journal.block_format import check_block, decode
-from stream.store.marks import Marks
+from stream.store.journal.blocks import check_block, decode
 from stream.store.schema import archive_days, journal_blocks
+from stream.store.station_data import Marks
 
 _MARK: Final = "scrubbed up to"
 _AT_ONCE: Final = 64

@@ -14,11 +14,6 @@ class Rows(NamedTuple):
     values: Sequence[tuple[Any, ...]]
 
 
-def rows_of(rows: Sequence[Row]) -> Rows:
-    """Rows that have the same columns in the same order."""
-    return Rows(tuple(rows[0]) if rows else (), [tuple(row.values()) for row in rows])
-
-
 Records = Mapping[str, tuple[int, int, int]]
 """Channel → first and last record [µs], and how many."""
 

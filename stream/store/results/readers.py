@@ -2,7 +2,8 @@
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from itertools import chain
+from typing import Any, Final
 
 from sqlalchemy import ColumnElement, Select, Table, and_, func, select
 
@@ -18,9 +19,12 @@ from stream.store.schema import (
     quarantine,
     standard_visits,
     visits,
-)
+)  # fmt: skip
 
 Row = dict[str, Any]
+
+_MANY: Final = 2000
+"""Rows that are read together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,10 +37,8 @@ class Period:
     @classmethod
     def between(cls, first: int | None, stop: int | None) -> "Period":
         """From one moment to another; None for no bound."""
-        every = cls()
-        return cls(
-            every.first_us if first is None else first, every.stop_us if stop is None else stop
-        )
+        given = {"first_us": first, "stop_us": stop}
+        return cls(**{name: at for name, at in given.items() if at is not None})
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,10 +82,12 @@ class Reader:
         that both tables have carry those of the flux; those of the closure are under
         ``closure_flags`` and ``closure_quality``.
         """
-        period = period or Period()
+        return chain.from_iterable(self._fluxes(period or Period(), only or Only()))
+
+    def _fluxes(self, period: Period, only: Only) -> Iterator[list[Row]]:
+        """The rows of :meth:`fluxes`, many at a time."""
         c, f, m = closures, fluxes, model_fits
         theirs = [col for col in c.columns if col.name not in f.c]
-        only = only or Only()
         chambers = Only(only.chambers).where(c)
         standing = and_(self._standing(period), *chambers)
         asked = Only((), only.gases, only.qualities)
@@ -101,9 +105,10 @@ class Reader:
         fits = fits.where(standing, *asked.where(m)).order_by(*order, m.c.gas, m.c.model)
         # Both queries see the same commit: they are of one transaction.
         with self._store.reading() as connection:
-            streamed = connection.execution_options(yield_per=2000)
+            streamed = connection.execution_options(yield_per=_MANY)
             models = iter(streamed.execute(fits).mappings())
             ahead = next(models, None)
+            together: list[Row] = []
             for row in streamed.execute(rows).mappings():
                 mine: dict[str, Any] = {}
                 key = (row["chamber"], row["closed_us"], row["gas"])
@@ -113,7 +118,11 @@ class Reader:
                 ):
                     mine[ahead["model"]] = ahead
                     ahead = next(models, None)
-                yield {**row, "models": mine}
+                together.append({**row, "models": mine})
+                if len(together) == _MANY:
+                    yield together
+                    together = []
+            yield together
 
     def flux_cells(self, period: Period, gas: str | None = None) -> Iterator[Row]:
         """The few columns that series of fluxes are made of, in order of chamber, gas and time;

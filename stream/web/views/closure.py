@@ -13,8 +13,8 @@ from stream.columns import FACTS, columns
 from stream.science.flux.units import sign
 from stream.science.models import MODELS
 from stream.station import gases_of
-from stream.store.opened import StationData
 from stream.store.results.readers import Period
+from stream.store.station_data import StationData
 from stream.times import SECOND
 from stream.web import query
 from stream.web.charts import as_json

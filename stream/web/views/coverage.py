@@ -11,8 +11,8 @@ from starlette.routing import Route
 
 from stream.field.series import calendar, day_at, is_usable
 from stream.station import gases_of
-from stream.store.opened import StationData
 from stream.store.results.readers import Period
+from stream.store.station_data import StationData
 from stream.times import DAY
 from stream.web import query
 from stream.web.site import site_of

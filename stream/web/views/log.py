@@ -15,7 +15,7 @@ from stream.errors import CommandError
 from stream.note_kinds import KINDS, OFFERED, TAKEN_BACK
 from stream.notes.write import keep_note
 from stream.station import FieldNote, Station, read_clock, read_notes, standing
-from stream.store.notes import Notes
+from stream.store.station_data import Notes
 from stream.times import to_micros
 from stream.web import query as asked
 from stream.web.security import client_of, form_word, is_our_form, is_token

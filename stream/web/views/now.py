@@ -13,8 +13,8 @@ from stream.report.summary.closures import NO_FAULTS
 from stream.science.quality.flags import gravest
 from stream.station import Chamber, Station, gases_of
 from stream.store.messages import Messages
-from stream.store.opened import StationData
 from stream.store.results.readers import Period
+from stream.store.station_data import StationData
 from stream.times import DAY, SECOND, rfc3339
 from stream.web.site import site_of
 

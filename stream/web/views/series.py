@@ -12,8 +12,8 @@ from starlette.routing import Route
 from stream.field.days import chamber_days, treatment_days
 from stream.field.series import calendar, day_at, read_series
 from stream.station import gases_of
-from stream.store.opened import StationData
 from stream.store.results.readers import Period
+from stream.store.station_data import StationData
 from stream.times import DAY, SECOND
 from stream.web import query
 from stream.web.charts import as_json, chart, events_between, line

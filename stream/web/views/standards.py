@@ -7,8 +7,8 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from stream.report.summary.standards import deviations, standards_of
-from stream.store.opened import StationData
 from stream.store.results.readers import Period
+from stream.store.station_data import StationData
 from stream.times import DAY, SECOND
 from stream.web import query
 from stream.web.charts import as_json, chart, line

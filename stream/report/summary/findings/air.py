@@ -6,13 +6,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.compute.closures.samples import bounds, out_of_range
+from stream.compute.closures.points import bounds, out_of_range
 from stream.report.summary.findings.finding import Evidence, Finding, among
-from stream.science.flux.atmosphere import standard_pressure
+from stream.science.flux.flux import saturation_pressure, standard_pressure
 from stream.science.flux.units import CANONICAL, rule_between
-from stream.science.flux.water import saturation_pressure
+from stream.science.quality.air import is_dark, solar_hour
 from stream.science.quality.likely import AIR_PRESSURE, AIR_TEMPERATURE, Size
-from stream.science.quality.sun import is_dark, solar_hour
 from stream.station import Station
 from stream.store.journal.journal import Series
 from stream.store.results.readers import Row

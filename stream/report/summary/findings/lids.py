@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from stream.report.summary.findings.finding import Evidence, Finding, among
 from stream.science.flux.units import rule_between
+from stream.science.quality.air import elevation_deg
 from stream.science.quality.flags import FLAGS
-from stream.science.quality.sun import elevation_deg
 from stream.station import Analyzer, Chamber
 from stream.store.results.readers import Row
 from stream.times import DAY, SECOND

@@ -9,8 +9,7 @@ from numpy.typing import NDArray
 
 from stream.report.summary.findings.finding import Evidence, Finding, among
 from stream.science.flux.units import CHANNEL_UNITS, rule_between
-from stream.science.quality.outdoor import OUTDOOR_NMOL, Start, exchanged, likely_cause
-from stream.science.quality.sun import elevation_deg
+from stream.science.quality.air import OUTDOOR_NMOL, Start, elevation_deg, exchanged, likely_cause
 from stream.station import Analyzer, Station
 from stream.store.results.readers import Row
 from stream.times import DAY

@@ -1,4 +1,4 @@
-"""A time zone in a column of its own: which column it is, and what its words mean."""
+"""Clocks of loggers: their zones, their local times into UTC, and that they stay what they were."""
 
 import re
 from collections.abc import Collection, Sequence
@@ -10,7 +10,11 @@ from zoneinfo import ZoneInfo, available_timezones
 import numpy as np
 from numpy.typing import NDArray
 
-from stream.errors import RecordError
+from stream.errors import CommandError, RecordError
+from stream.station import FolderSource, StationFile
+from stream.store import Store
+from stream.store.journal.journal import Journal
+from stream.store.station_data import Marks
 from stream.times import SECOND, to_micros
 
 Micros = NDArray[np.int64]
@@ -195,3 +199,90 @@ def _shift_of(word: str, clock: ZoneInfo, local: int) -> int:
         f"time zone {word[:40]!r} is not that of the clock {clock.key!r} at {naive:%Y-%m-%d %H:%M}."
         f" {_ways_out(word)}"
     )
+
+
+def fixed_offset_us(zone: tzinfo) -> int | None:
+    """Offset of a fixed zone [µs], or None for one whose offset changes."""
+    if isinstance(zone, ZoneInfo):
+        return None
+    shift = zone.utcoffset(None)
+    if shift is None:
+        raise ValueError(f"{zone} has no offset")
+    return int(shift.total_seconds() * 1_000_000)
+
+
+class LoggerClock:
+    """Turns local times of one source into UTC, in the order in which they come.
+
+    A zone with summer time repeats an hour each year. Times in that hour are taken
+    as its first run until local time steps back, and as its second run from there.
+    """
+
+    def __init__(self, zone: tzinfo) -> None:
+        self._zone = zone
+        self._fixed = fixed_offset_us(zone)
+        self._last = -(2**62)
+        self.repeated: list[int] = []
+        """Times [µs, UTC] of the last call that lie in an hour that is repeated."""
+
+    @property
+    def last_us(self) -> int:
+        """Latest time so far [µs, UTC], from which reading can go on later."""
+        return self._last
+
+    def go_on_from(self, last_us: int) -> None:
+        """Go on as if times up to ``last_us`` had been read."""
+        self._last = last_us
+
+    def to_utc(self, local: Micros) -> Micros:
+        """Local microseconds to UTC microseconds, shape (n,)."""
+        self.repeated = []
+        if self._fixed is not None:
+            return local - self._fixed
+        if len(local) == 0:
+            return local
+        hour = 3600 * SECOND // 4
+        quarters, where = np.unique(local // hour, return_inverse=True)
+        first = np.array([self._offset(int(q) * hour, 0) for q in quarters])[where]
+        second = np.array([self._offset(int(q) * hour, 1) for q in quarters])[where]
+        utc = np.asarray(local - first)
+        for i in np.flatnonzero(first != second):
+            before = self._last if i == 0 else max(self._last, int(utc[:i].max()))
+            if first[i] > second[i] and utc[i] < before:
+                utc[i] = local[i] - second[i]
+            if first[i] > second[i]:
+                self.repeated.append(int(utc[i]))
+        self._last = max(self._last, int(utc.max()))
+        return utc
+
+    def _offset(self, local: int, fold: int) -> int:
+        naive = _NAIVE_EPOCH + timedelta(microseconds=local)
+        aware = naive.replace(tzinfo=self._zone, fold=fold)
+        return local - to_micros(aware.astimezone(UTC))
+
+
+def check_clocks(file: StationFile, store: Store) -> None:
+    """Hold the clocks of folders against those by which stored records were read.
+
+    Raises
+    ------
+    CommandError
+        One is another now: the same lines would be taken once more, at other times.
+    """
+    station = file.station
+    marks = Marks(store, station.id)
+    stored = bool(Journal(store, station.id, file.archive).extent())
+    for source in station.sources:
+        if not isinstance(source, FolderSource):
+            continue
+        name, clock = f"clock: {source.path}", source.clock or station.station.clock
+        before = marks.get(name)
+        if stored and before is not None and before != clock:
+            raise CommandError(
+                f"{file.path}: the clock of {source.path!r} is {clock!r} now, and was {before!r}"
+                " when its stored records were read: they would stand there twice. Put it back;"
+                " or read all files into a new database; or give files of another clock a folder"
+                " and a [[sources]] of their own"
+            )
+        if before != clock:
+            marks.put(name, clock)

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from stream.errors import SourceError
-from stream.ingest.broker.unpack import open_content
+from stream.ingest.files.contents import open_content
 
 TEXT = b"".join(b"%d,%f\n" % (i, np.sin(i)) for i in range(20_000))
 
