@@ -193,7 +193,7 @@ class _Noise:
 def _scatter(rows: Sequence[Injection], channel: str, standards: Sequence[Standard]) -> float:
     """Relative scatter of repeated standards about their own drift, NaN if too few."""
     squares, dof = 0.0, 0
-    for name in {s.name for s in standards}:
+    for name in dict.fromkeys(s.name for s in standards):
         mine = [(i.sequence, i.values[channel]) for i in rows if i.standard == name]
         at, values = np.array(mine).reshape(-1, 2).T
         if len(mine) < 3 or not np.ptp(at) > 0 or not np.mean(values) > 0:
