@@ -1,5 +1,7 @@
 """Shared fixtures: small stations, their records, and databases of both kinds."""
 
+import subprocess
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -19,6 +21,18 @@ from stream.store import Store, connect, open_store
 # How long an example takes says how busy the machine is.
 settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("untimed")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Kernels are compiled once, and not by each worker beside the others."""
+    if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
+        support = Path(__file__).parent / "support"
+        halves = [
+            subprocess.Popen([sys.executable, "-c", f"import {name}"], cwd=support)
+            for name in ("warm", "compiled")
+        ]
+        for half in halves:
+            assert half.wait() == 0, "the kernels cannot be compiled: see above"
 
 
 @pytest.fixture

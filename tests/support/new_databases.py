@@ -20,15 +20,15 @@ _migrate = connect._bring_up_to_date
 
 
 @cache
-def tables() -> str:
-    """What makes the tables in SQLite, as the migrations have made them."""
+def tables() -> list[str]:
+    """The statements that make the tables in SQLite, as the migrations have made them."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "template.db"
         with closing(reach_store(f"sqlite:///{path}")) as store:
             _migrate(store)
         with closing(sqlite3.connect(path)) as made:
-            (_, *lines, _) = made.iterdump()  # without its own begin and commit
-    return "\n".join(lines)
+            (_, *statements, _) = made.iterdump()  # without its own begin and commit
+    return statements
 
 
 def bring_up_to_date(store: Store) -> None:
@@ -47,7 +47,10 @@ def _fill(path: str) -> None:
         new.execute("PRAGMA synchronous = OFF")
         new.execute("BEGIN EXCLUSIVE")
         if new.execute("SELECT count(*) FROM sqlite_schema").fetchone() == (0,):
-            new.executescript(f"{tables()}\nCOMMIT;")
+            # Not executescript, which would end the transaction before it begins.
+            for statement in tables():
+                new.execute(statement)
+        new.execute("COMMIT")
 
 
 @contextmanager

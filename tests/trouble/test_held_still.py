@@ -81,6 +81,7 @@ def test_asked_to_stop_while_the_server_has_vanished(
             time.sleep(2.0)
             running.stop(10)
     with Running(file, postgres_url) as running:
+        running.wait_for("running")
         wait(lambda: contents(postgres_url) == undisturbed(), 90, running.raw)
         running.stop()
 
@@ -192,6 +193,8 @@ def test_killed_while_it_takes_what_had_waited(
             time.sleep(wait_s)
             running.kill()
     with Running(file, database_url) as running:
+        # All may have been taken before the kills; it is asked to stop when it can be.
+        running.wait_for("running")
         wait(lambda: spool.is_empty, 30, running.raw)
         wait(lambda: contents(database_url) == undisturbed(), 60, running.raw)
         running.stop()

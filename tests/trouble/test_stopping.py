@@ -71,6 +71,7 @@ def test_while_another_holds_the_database(
             running.stop(WITHIN_S)
         assert "Traceback" not in "".join(running.raw)
     with Running(file, database_url) as running:
+        running.wait_for("running")
         wait(lambda: contents(database_url) == undisturbed(), 60, running.raw)
         running.stop()
 
