@@ -9,7 +9,9 @@ from pathlib import Path
 
 import numpy as np
 
-from stream.compute.settle import FieldLog, Mender, Settled, Settlement
+from stream.compute.field_log import FieldLog
+from stream.compute.mend import Mender
+from stream.compute.settle import Settled, Settlement
 from stream.compute.told import FileTold, Replayed
 from stream.compute.workers import without_pauses
 from stream.errors import SourceError

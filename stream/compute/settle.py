@@ -1,162 +1,27 @@
 """Unsettled records become results. What is stored is a function of the journal alone,
 so that it does not matter in which pieces, or in which order, the records came.
-
-Before it comes what makes closures unsettled anew: notes of the field log. What is damaged on the
-way is set aside, and the work goes on.
 """
 
-import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import ParamSpec, TypeVar
 
 from stream import __version__
 from stream.compute.closures.segments import micros
+from stream.compute.field_log import FieldLog
 from stream.compute.manual.span import ManualTask
 from stream.compute.span import AnalyzerTask, SettlementContext, spare
 from stream.compute.workers import SerialExecutor, Workers, tidy_up
-from stream.errors import RecordsDamaged
-from stream.ingest.intake import join_spans
 from stream.manual.tables import ManualTable, read_table
-from stream.note_kinds import KINDS, TAKEN_BACK
-from stream.station import FieldNote, FolderSource, Station, StationFile, amended, read_notes
-from stream.store import Store
+from stream.station import Station, StationFile
 from stream.store.journal.blocks import Span
-from stream.store.journal.journal import Damage, Journal
-from stream.store.journal.mending import Mending
+from stream.store.journal.journal import Journal
 from stream.store.results.changes import Changes, Result
 from stream.store.results.writer import AnchorReader, Writer, Written
-from stream.store.station_data import ManualTables, Marks, Notes
-from stream.times import DAY, rfc3339, to_micros
-
-P = ParamSpec("P")
-T = TypeVar("T")
-
-
-class Mender:
-    """Sets damaged pieces aside and lets folders be read again.
-
-    Parameters
-    ----------
-    file : StationFile
-    store : Store
-    """
-
-    def __init__(self, file: StationFile, store: Store) -> None:
-        self._file = file
-        self._store = store
-        self._marks = Marks(store, file.station.id)
-        self.told: list[str] = []
-        """What was set aside, a line each."""
-
-    def through(self, work: Callable[P, T], *given: P.args, **named: P.kwargs) -> T:
-        """Do something with the journal, again after each damaged piece.
-
-        Raises
-        ------
-        RecordsDamaged
-            One that cannot be set aside.
-        """
-        while True:
-            try:
-                return work(*given, **named)
-            except RecordsDamaged as error:
-                found = self.set_aside(error)
-                if found is None:
-                    raise
-
-    def set_aside(self, error: RecordsDamaged) -> Damage | None:
-        """Take a piece out of the journal, and have folders read again when the service runs.
-
-        Returns
-        -------
-        Damage or None
-            None where it is gone already, or sound after all.
-        """
-        mending = Mending(self._store, self._file.station.id, self._file.archive)
-        found = mending.set_aside(error, time.time_ns() // 1000)
-        if found is not None:
-            first, last = rfc3339(found.first_us), rfc3339(found.last_us)
-            self.told.append(
-                f"{error}: records from {first} to {last} are set aside. Bring the files that"
-                " held them, or a copy of the archive's day, again"
-            )
-            for source in self._file.station.sources:
-                if isinstance(source, FolderSource):
-                    self._marks.put(again_mark(source), "yes")
-        return found
-
-
-def again_mark(source: FolderSource) -> str:
-    """The mark that lets a folder be read from the beginning."""
-    return f"read again: {source.path}"
-
+from stream.store.station_data import ManualTables
+from stream.times import DAY
 
 Progress = Callable[[float], None]
 """Told how many days of records were settled since it was last told."""
-
-
-class FieldLog:
-    """Takes up the notes of one station."""
-
-    def __init__(self, file: StationFile, notes: Notes, journal: Journal, writer: Writer) -> None:
-        self._file = file
-        self._notes = notes
-        self._journal = journal
-        self._writer = writer
-
-    def file(self) -> StationFile:
-        """The station file with what the field log adds to it."""
-        noted = self._notes.all()
-        return amended(self._file, noted) if noted else self._file
-
-    def waiting(self) -> bool:
-        """Whether there are notes that nobody has taken up."""
-        return bool(self._notes.waiting())
-
-    def take(self) -> None:
-        """Make unsettled what new notes bear on, in one commit."""
-        numbers = self._notes.waiting()
-        if not numbers:
-            return
-        notes = {n.number: n for n in read_notes(self._notes.all())}
-        extent = self._journal.extent()
-        until = max((last for _, last, _ in extent.values()), default=0)
-        spans = [
-            span
-            for number in numbers
-            for about in _and_what_it_takes_back(notes[number], notes)
-            for span in self._bears_on(about, until)
-        ]
-        self._writer.commit(
-            Changes(
-                notes_taken=numbers,
-                unsettled=join_spans([*self._journal.unsettled(), *spans]) if spans else None,
-            )
-        )
-
-    def _bears_on(self, note: FieldNote, until_us: int) -> list[tuple[int, int]]:
-        if note.at_us > until_us:
-            return []
-        reworks = KINDS[note.kind].reworks
-        if reworks == "period":
-            last = until_us if note.until_us is None else min(note.until_us, until_us)
-            return [(note.at_us, last)]
-        if reworks == "height":
-            chambers = [c for c in self.file().station.chambers if c.id == note.chamber]
-            later = [
-                at for c in chambers for h in c.heights if (at := to_micros(h.from_)) > note.at_us
-            ]
-            return [(note.at_us, min([until_us, *later]))]
-        return []
-
-
-def _and_what_it_takes_back(note: FieldNote, notes: dict[int, FieldNote]) -> Sequence[FieldNote]:
-    found = [note]
-    while note.kind == TAKEN_BACK and note.refers in notes and note.refers < note.number:
-        note = notes[note.refers]
-        found.append(note)
-    return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
-from stream.compute.settle import again_mark
+from stream.compute.mend import again_mark
 from stream.errors import SourceLost
 from stream.ingest.broker.messages import Decoder, Message
 from stream.ingest.broker.mqtt import Broker, Tell

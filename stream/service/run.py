@@ -11,10 +11,10 @@ from typing import Final
 
 from stream.alerts.outbox import WAYS, Outbox
 from stream.alerts.watch import Alerting
+from stream.compute.mend import Mender
 from stream.compute.partly_held_days import bring
 from stream.compute.replay import Pipeline, join
 from stream.compute.running import admit
-from stream.compute.settle import Mender
 from stream.errors import CommandError, LidstreamError, StoreDamaged, StoreError
 from stream.ingest.broker.mqtt import Tell
 from stream.ingest.times.clocks import check_clocks

@@ -5,8 +5,8 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Final, TypeVar
 
+from stream.compute.mend import Mender
 from stream.compute.replay import Pipeline
-from stream.compute.settle import Mender
 from stream.errors import RecordsDamaged, StoreDamaged, StoreError, StoreRefused, StoreTaken
 from stream.ingest.broker.mqtt import Tell
 from stream.service.process.state import State

@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, replace
 from typing import Final
 
+from stream.compute.mend import Mender
 from stream.compute.replay import Pipeline
-from stream.compute.settle import Mender
 from stream.errors import (
     LidstreamError,
     RecordsDamaged,

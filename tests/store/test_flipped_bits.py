@@ -9,8 +9,8 @@ import pytest
 from small import own_line_stream, part
 from sqlalchemy import select, update
 
+from stream.compute.mend import Mender
 from stream.compute.replay import Pipeline, join
-from stream.compute.settle import Mender
 from stream.errors import RecordsDamaged
 from stream.ingest.batches import Batch, tidy
 from stream.station import StationFile

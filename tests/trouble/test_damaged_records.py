@@ -92,8 +92,8 @@ def test_a_kill_between_setting_aside_and_reading_again(
     station: MakeStation, undisturbed: Undisturbed, tmp_path: Path, sqlite_url: str
 ) -> None:
     """The mark is kept: the next start reads the folder from the beginning."""
+    from stream.compute.mend import Mender
     from stream.compute.replay import join
-    from stream.compute.settle import Mender
 
     file = station()
     write_log(BATCH, tmp_path / "incoming" / "made.csv")
