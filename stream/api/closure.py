@@ -12,7 +12,7 @@ from stream.api.fit_result import FitResult
 from stream.api.frames import attributes, formed
 from stream.compute.closures.evaluate import Evaluation
 from stream.errors import QueryError
-from stream.report.tables import table_of
+from stream.report.table import table_of
 from stream.station import StationFile, changed
 from stream.store.results.readers import Row
 

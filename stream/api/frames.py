@@ -6,8 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 from stream import __version__
 from stream.column import Column
 from stream.errors import MissingLibrary, QueryError
-from stream.report.formats.arrow_table import ArrowTable, arrow_of
-from stream.report.tables import Table
+from stream.report.table import Table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -15,12 +14,12 @@ if TYPE_CHECKING:
 FORMS: Final = ("pandas", "arrow", "xarray")
 
 
-def formed(table: Table | ArrowTable, as_: str, about: dict[str, Any]) -> Any:
+def formed(table: Table, as_: str, about: dict[str, Any]) -> Any:
     """A table, its rows read to the end.
 
     Parameters
     ----------
-    table : Table or ArrowTable
+    table : Table
     as_ : str
         ``pandas``, ``arrow`` or ``xarray``.
     about : dict
@@ -33,11 +32,11 @@ def formed(table: Table | ArrowTable, as_: str, about: dict[str, Any]) -> Any:
     """
     if as_ not in FORMS:
         raise QueryError(f"as_={as_!r}: unknown; use one of {', '.join(FORMS)}")
-    columns, found = table if isinstance(table, ArrowTable) else arrow_of(table)
+    found = table.whole()
     if as_ == "arrow":
         return found
     frame = found.to_pandas(date_as_object=False, ignore_metadata=True)
-    frame.attrs = attributes(columns, about)
+    frame.attrs = attributes(table.columns, about)
     return frame if as_ == "pandas" else dataset(frame)
 
 

@@ -11,6 +11,7 @@ from stream.report.tables import Selection, in_unit, selected_gases
 from stream.station import StationFile, amended, gases_of
 from stream.store import Store
 from stream.store.journal.journal import Journal
+from stream.store.results.flux_columns import FluxColumns
 from stream.store.results.readers import Reader
 from stream.store.station_data import ManualTables, Notes, StationData, Summaries
 
@@ -55,7 +56,10 @@ class StationTables:
         """Readers of the store and the station file as amended now."""
         store, name = self._open(), self.id
         file = amended(self._file, Notes(store, name).all())
-        return StationData(file, store, Reader(store, name), self._journal, Summaries(store, name))
+        return StationData(
+            file, store, Reader(store, name), self._journal, Summaries(store, name),
+            FluxColumns(store, name),
+        )  # fmt: skip
 
     def _about(self) -> dict[str, Any]:
         """What every table says of where it is from."""
@@ -161,8 +165,6 @@ class StationTables:
         QueryError
             A channel or time is not there.
         """
-        from stream.report.formats.arrow_table import arrow_records
-
         station = self._file.station
         wanted = names(channel)
         for name in wanted:
@@ -170,7 +172,7 @@ class StationTables:
                 raise QueryError(f"channel {name}: the station has {', '.join(station.channels)}")
         asked = selection(station, start, stop)
         data = self._data()
-        return formed(arrow_records(station, data.journal, asked, wanted), as_, self._about())
+        return formed(tables.records(station, data.journal, asked, wanted), as_, self._about())
 
     @plainly
     def hourly(

@@ -3,6 +3,7 @@
 from datetime import UTC, date, datetime, tzinfo
 
 from stream.report import tables
+from stream.report.table import Table
 from stream.station import read_clock
 from stream.store.station_data import StationData
 
@@ -13,7 +14,7 @@ def table_by_name(
     selection: tables.Selection,
     first: int | None,
     stop: int | None,
-) -> tables.Table:
+) -> Table:
     """One of the tables that are exported.
 
     Parameters
@@ -33,7 +34,7 @@ def table_by_name(
     """
     station, reader, journal = data.file.station, data.reader, data.journal
     if what == "fluxes":
-        return tables.fluxes(station, reader, selection)
+        return tables.fluxes(station, data.flux_columns, selection)
     if what == "closures":
         return tables.closures(station, reader, selection)
     if what == "records":

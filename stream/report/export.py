@@ -11,12 +11,13 @@ from stream.report.by_name import table_by_name
 from stream.report.formats.csv_file import write_csv, write_descriptor
 from stream.report.formats.netcdf_file import write_netcdf
 from stream.report.formats.parquet_file import write_parquet
+from stream.report.table import Table
 from stream.station import StationFile
 from stream.store import open_existing
 from stream.store.results.readers import Period
 from stream.store.station_data import StationData
 
-FORMATS: Final[dict[str, Callable[[tables.Table, Path], int]]] = {
+FORMATS: Final[dict[str, Callable[[Table, Path], int]]] = {
     ".csv": write_csv,
     ".parquet": write_parquet,
     ".nc": write_netcdf,

@@ -16,7 +16,8 @@ from stream.field.drivers import drivers_of
 from stream.field.season import season_rows, season_totals
 from stream.field.series import Calendar, read_series
 from stream.field.weather import rain_mm
-from stream.report.tables import Selection, Table, selected_gases
+from stream.report.table import Table, from_rows
+from stream.report.tables import Selection, selected_gases
 from stream.station import Station
 from stream.store.journal.journal import Journal
 from stream.store.results.readers import Reader
@@ -78,4 +79,4 @@ def _wanted(station: Station, selection: Selection) -> Any:
 
 
 def _table(names: tuple[str, ...], rows: Iterator[Mapping[str, Any]]) -> Table:
-    return Table(columns.columns(names), (tuple(r.get(name) for name in names) for r in rows))
+    return from_rows(columns.columns(names), (tuple(r.get(name) for name in names) for r in rows))

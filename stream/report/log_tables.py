@@ -7,7 +7,8 @@ from stream import columns
 from stream.manual.closures import closures_in
 from stream.manual.tables import read_table
 from stream.note_kinds import KINDS
-from stream.report.tables import Selection, Table, table_of
+from stream.report.table import Table, table_of
+from stream.report.tables import Selection
 from stream.station import Station, read_notes
 from stream.store.results.readers import Reader
 from stream.store.station_data import KeptTable

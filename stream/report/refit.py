@@ -4,7 +4,8 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from stream import columns
-from stream.report.tables import Selection, Table
+from stream.report.table import Table, from_rows
+from stream.report.tables import Selection
 from stream.station import Station
 from stream.store.results.changes import Result
 from stream.store.results.readers import Reader
@@ -58,7 +59,7 @@ def refit_table(
                 row["difference_nmol_m2_s"] = new - old
             yield tuple(row.get(c.key) for c in found)
 
-    return Table(found, each())
+    return from_rows(found, each())
 
 
 def _known(value: Any) -> Any:

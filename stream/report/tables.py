@@ -1,42 +1,23 @@
-"""Rows for export: which columns, in which order, in which unit. Others rely on the names."""
+"""Tables for export: which columns, in which order, in which unit. Others rely on the names."""
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import islice
-from typing import Any, Final
+from typing import Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from stream import columns
-from stream.column import Column
 from stream.errors import SelectionError
+from stream.report.table import TYPES, Table, from_rows, schema_of, table_of
 from stream.science.flux.units import FluxUnit, flux_unit
 from stream.station import Station, gases_of
 from stream.store.journal.journal import Journal
+from stream.store.results.flux_columns import FluxColumns, column_name
 from stream.store.results.readers import Only, Period, Reader
 from stream.times import DAY
-
-_STRETCH: Final = 20_000
-"""Rows that are written at once."""
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Columns, and rows of cells: text, numbers, moments [µs since 1970], or None for unknown."""
-
-    columns: tuple[Column, ...]
-    rows: Iterator[tuple[Any, ...]]
-
-    @property
-    def names(self) -> tuple[str, ...]:
-        """Of the columns."""
-        return tuple(c.name for c in self.columns)
-
-    def stretches(self) -> Iterator[list[tuple[Any, ...]]]:
-        """The rows, so many at a time that memory stays flat."""
-        while stretch := list(islice(self.rows, _STRETCH)):
-            yield stretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +36,7 @@ class Selection:
         return Only(self.chambers, self.gases, self.qualities)
 
 
-def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
+def fluxes(station: Station, reader: FluxColumns, selection: Selection) -> Table:
     """One row a closure and gas.
 
     The columns up to the last candidate's standard error are fixed; further ones
@@ -67,24 +48,20 @@ def fluxes(station: Station, reader: Reader, selection: Selection) -> Table:
         The unit is not one, or does not apply to a selected gas.
     """
     gases = selected_gases(station, selection)
-    unit, factors = _factors(gases, selection.unit)
-    found = columns.fluxes(station.models.candidates, *((unit.column, unit.text) if unit else ()))
-    # How each cell is come by: the row or a model's part of it, the key, and what it is.
-    plan = [(c.model, key := c.key, key in columns.AS_FLUX) for c in found]
+    _factors(gases, selection.unit)
+    found = columns.fluxes(station.models.candidates)
+    schema = schema_of(found)
+    only = Only(selection.chambers, gases, selection.qualities)
+    keys = [(c.key, c.model) for c in found]
 
-    def rows() -> Iterator[tuple[Any, ...]]:
-        for r in reader.fluxes(selection.period, selection.only):
-            if r["gas"] not in factors:
-                continue
-            k, fits = factors[r["gas"]], r["models"]
-            cells: list[Any] = []
-            for model, key, flux in plan:
-                part = fits.get(model) if model else r
-                value = None if part is None else part[key]
-                cells.append(value * k if flux and k is not None and value is not None else value)
-            yield tuple(cells)
+    def batches() -> Iterator[pa.RecordBatch]:
+        for part in reader.read(selection.period, only, keys):
+            cells = [
+                part[column_name(*key)].cast(f.type) for key, f in zip(keys, schema, strict=True)
+            ]
+            yield from pa.Table.from_arrays(cells, schema=schema).combine_chunks().to_batches()
 
-    return Table(found, rows())
+    return in_unit(Table(found, batches()), selection.unit)
 
 
 def closures(station: Station, reader: Reader, selection: Selection) -> Table:
@@ -102,7 +79,7 @@ def closures(station: Station, reader: Reader, selection: Selection) -> Table:
         for r in sorted(each(), key=lambda r: (r["chamber"], r["closed_us"])):
             yield tuple(r.get(c.key) for c in found)
 
-    return Table(found, rows())
+    return from_rows(found, rows())
 
 
 def finished(station: Station, reader: Reader, selection: Selection) -> Table:
@@ -127,12 +104,6 @@ def _missed(station: Station, reader: Reader, selection: Selection) -> Iterator[
         yield {**r, **known}
 
 
-def table_of(names: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> Table:
-    """A table of declared columns from rows as the database has them."""
-    found = columns.columns(names)
-    return Table(found, (tuple(r.get(c.key) for c in found) for r in rows))
-
-
 def refused(station: Station, reader: Reader) -> Table:
     """One row a line that could not be taken, wholly or in part."""
     return table_of(columns.REFUSED, ({**r, "station": station.id} for r in reader.quarantine()))
@@ -143,18 +114,21 @@ def records(
 ) -> Table:
     """One row a time, one column a channel, as recorded; a day is read at a time."""
     names = tuple(channels) or tuple(station.channels)
-    found = (columns.channel(name, station.channels[name].unit) for name in names)
+    kept = (columns.channel(name, station.channels[name].unit) for name in names)
+    found = (*columns.columns(("station", "time")), *kept)
+    schema = schema_of(found)
 
-    def rows() -> Iterator[tuple[Any, ...]]:
-        for times, values in record_days(names, journal, selection.period):
-            cells = [[None if v != v else v for v in column.tolist()] for column in values]
-            for time, *row in zip(times.tolist(), *cells, strict=True):
-                yield (station.id, time, *row)
+    def batches() -> Iterator[pa.RecordBatch]:
+        for times, values in _record_days(names, journal, selection.period):
+            where = pa.repeat(station.id, len(times))
+            cells = [pa.array(column, from_pandas=True) for column in values]
+            moments = pa.array(times).cast(TYPES["datetime"])
+            yield pa.record_batch([where, moments, *cells], schema=schema)
 
-    return Table((*columns.columns(("station", "time")), *found), rows())
+    return Table(found, batches())
 
 
-def record_days(
+def _record_days(
     channels: Sequence[str], journal: Journal, period: Period
 ) -> Iterator[tuple[NDArray[np.int64], list[NDArray[np.float64]]]]:
     """Records of some channels, a day at a time: times [µs], and a column a channel, NaN where
@@ -242,16 +216,14 @@ def in_unit(table: Table, unit: str | None) -> Table:
     gas = table.names.index("gas")
     convert = [c.unit == columns.FLUX for c in table.columns]
     found = tuple(columns.in_unit(c, known.column, known.text) for c in table.columns)
-    factors: dict[str, float] = {}
 
-    def rows() -> Iterator[tuple[Any, ...]]:
-        for row in table.rows:
-            if row[gas] not in factors:
-                _, mine = _factors((row[gas],), unit)
-                factors[row[gas]] = mine[row[gas]] or 1.0
-            k = factors[row[gas]]
-            yield tuple(
-                v * k if flux and v is not None else v for v, flux in zip(row, convert, strict=True)
-            )
+    def converted(batch: pa.RecordBatch) -> list[pa.Array]:
+        gases = pc.unique(batch[gas])
+        _, factors = _factors(gases.to_pylist(), unit)
+        per_nmol = pa.array(factors.values(), pa.float64()).take(pc.index_in(batch[gas], gases))
+        return [
+            pc.multiply(cells, per_nmol) if flux else cells
+            for cells, flux in zip(batch.columns, convert, strict=True)
+        ]
 
-    return Table(found, rows())
+    return table.changed(found, converted)

@@ -19,6 +19,7 @@ from stream.store.connect import Store
 from stream.store.journal.journal import Journal
 from stream.store.results.bulk import insert_rows
 from stream.store.results.changes import Row
+from stream.store.results.flux_columns import FluxColumns
 from stream.store.results.readers import Reader
 from stream.store.schema import hand_tables, marks, notes, summaries
 
@@ -230,6 +231,7 @@ class StationData:
     reader: Reader
     journal: Journal
     kept: Summaries
+    flux_columns: FluxColumns
 
     @classmethod
     def over(cls, file: StationFile, store: Store) -> "StationData":
@@ -242,4 +244,5 @@ class StationData:
             Reader(store, name),
             Journal(store, name, file.archive),
             Summaries(store, name),
+            FluxColumns(store, name),
         )

@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import event
 
 import stream
-from stream.report.tables import Selection, records
+from stream.report.tables import Selection
 
 TABLES = (
     *("fluxes", "closures", "gaps", "records", "hourly", "daily", "field", "season", "notes"),
@@ -54,7 +54,7 @@ def test_a_day_is_one_at_the_station_and_stop_includes_it(own: stream.Station) -
 
 
 def test_a_day_costs_the_database_a_day(own: stream.Station) -> None:
-    """Period, chamber, gas and quality are conditions of both queries."""
+    """Period, chamber, gas and quality are conditions of the query."""
     engine = own._data().store.engine
     asked: list[str] = []
 
@@ -64,11 +64,9 @@ def test_a_day_costs_the_database_a_day(own: stream.Station) -> None:
 
     table = own.fluxes("N2O", start="2026-06-15", stop="2026-06-15", chamber="A1", quality=1)
     event.remove(engine, "before_cursor_execute", _keep)
-    (rows,) = [t for t in asked if "flux_se_nmol_m2_s, fluxes.fit_se" in t]
-    (fits,) = [t for t in asked if "model_fits.status" in t]
-    for text in (rows, fits):
-        for condition in ("closed_us >= ", "closed_us < ", "chamber IN", "gas IN", "quality IN"):
-            assert condition in text.replace('"', ""), (condition, text)
+    (text,) = [t for t in asked if "fit_linear.status" in t]
+    for condition in ("closed_us >= ", "closed_us < ", "chamber IN", "gas IN", "quality IN"):
+        assert condition in text.replace('"', ""), (condition, text)
     assert 1 <= len(table) <= 8
 
 
@@ -146,7 +144,6 @@ def test_days_are_those_of_the_export(own: stream.Station) -> None:
 
 
 def test_records_are_those_of_the_journal(own: stream.Station) -> None:
-    """As columns and as the export's rows."""
     frame = own.records(["n2o", "t_a1"], start="2026-06-15T04:00Z", stop="2026-06-15T05:00Z")
     assert list(frame.columns) == ["station", "time", "n2o", "t_a1"]
     assert frame.attrs["units"] == {"n2o": "nmol mol-1", "t_a1": "degree_Celsius"}
@@ -157,13 +154,13 @@ def test_records_are_those_of_the_journal(own: stream.Station) -> None:
     from stream.api.asking import selection
 
     asked: Selection = selection(data.file.station, "2026-06-15T04:00Z", "2026-06-15T05:00Z")
-    rows = list(records(data.file.station, data.journal, asked, ("n2o", "t_a1")).rows)
-    assert len(rows) == len(frame) > 1000
-    assert [r[2] for r in rows] == frame["n2o"].astype(object).where(
-        frame["n2o"].notna(), None
-    ).tolist()
-    series = data.journal.read({"t_a1"}, asked.period.first_us, asked.period.stop_us - 1)
-    assert frame["t_a1"].notna().sum() == len(series["t_a1"].filled().times)
+    series = data.journal.read({"n2o", "t_a1"}, asked.period.first_us, asked.period.stop_us - 1)
+    for channel in ("n2o", "t_a1"):
+        mine = frame.loc[frame[channel].notna(), ["time", channel]]
+        kept = series[channel].filled()
+        assert mine["time"].astype("int64").tolist() == kept.times.tolist()
+        assert mine[channel].tolist() == kept.values.tolist()
+    assert len(frame) > 1000
 
 
 def test_missed_closures_and_rejected_lines(own: stream.Station) -> None:

@@ -12,7 +12,7 @@ from typing import Any
 from stream import __version__
 from stream.column import Column
 from stream.files import part_of, write_whole
-from stream.report.tables import Table
+from stream.report.table import Table
 from stream.times import rfc3339_column
 
 
@@ -33,13 +33,15 @@ def write_csv(table: Table, path: Path) -> int:
     with part_of(path) as part, part.open("w", newline="", encoding="utf-8") as out:
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow(table.names)
-        moments = [c.kind == "datetime" for c in table.columns]
-        for rows in table.stretches():
+        for batch in table.batches:
             # The writer itself gives numbers their shortest digits, and None no text at all.
-            cells = zip(zip(*rows, strict=True), moments, strict=True)
-            shown = [rfc3339_column(c) if moment else c for c, moment in cells]
+            shown = [
+                rfc3339_column(cells.cast("int64").to_pylist()) if c.kind == "datetime"
+                else cells.to_pylist()
+                for cells, c in zip(batch.columns, table.columns, strict=True)
+            ]  # fmt: skip
             writer.writerows(zip(*shown, strict=True))
-            count += len(rows)
+            count += batch.num_rows
     return count
 
 

@@ -1,19 +1,21 @@
-"""NetCDF after the CF conventions: one row a step of ``obs``, written a stretch at a time."""
+"""NetCDF after the CF conventions: one row a step of ``obs``, written a batch at a time."""
 
 import re
-from collections.abc import Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
 import h5netcdf
 import h5py
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+from numpy.typing import NDArray
 
 from stream import __version__
 from stream.column import Column
 from stream.files import part_of
-from stream.report.tables import Table
+from stream.report.table import Table
 from stream.science.quality.flags import FLAGS
 
 _NO_INTEGER: Final = -2_147_483_647
@@ -48,14 +50,14 @@ def write_netcdf(table: Table, path: Path) -> int:
         file.dimensions["obs"] = None
         made = {d.name: _variable(file, d) for d in columns}
         bits = _flag_bits(file) if any(_has_words(d) for d in columns) else None
-        for rows in table.stretches():
-            file.resize_dimension("obs", count + len(rows))
-            here = slice(count, count + len(rows))
-            for cells, d in zip(zip(*rows, strict=True), columns, strict=True):
+        for batch in table.batches:
+            file.resize_dimension("obs", count + batch.num_rows)
+            here = slice(count, count + batch.num_rows)
+            for cells, d in zip(batch.columns, columns, strict=True):
                 made[d.name][here] = _cells(cells, d)
                 if bits is not None and _has_words(d):
-                    bits[here] = np.array([_as_bits(str(c or "")) for c in cells], np.int64)
-            count += len(rows)
+                    bits[here] = _as_bits(cells)
+            count += batch.num_rows
     return count
 
 
@@ -109,23 +111,29 @@ def _flag_bits(file: Any) -> Any:
     return made
 
 
-def _as_bits(words: str) -> int:
-    return sum(1 << _BITS[word] for word in words.split() if word in _BITS)
+def _as_bits(cells: pa.Array) -> NDArray[Any]:
+    words = pc.dictionary_encode(cells.fill_null(""))
+    bits = [
+        sum(1 << _BITS[word] for word in text.split() if word in _BITS)
+        for text in words.dictionary.to_pylist()
+    ]
+    found: NDArray[Any] = np.array(bits, np.int64)[_plain(words.indices)]
+    return found
 
 
-def _cells(cells: Sequence[Any], d: Column) -> Any:
+def _cells(cells: pa.Array, d: Column) -> NDArray[Any]:
     if d.kind == "string":
-        return np.array(["" if c is None else str(c) for c in cells], dtype=object)
+        return _plain(cells.fill_null(""))
     if d.name == "quality":
-        return np.array([-1 if c is None else c for c in cells], np.int8)
-    if d.kind == "integer":
-        return np.array([_NO_INTEGER if c is None else c for c in cells], np.int32)
+        return _plain(cells.fill_null(-1)).astype(np.int8)
+    if d.kind in {"integer", "date"}:
+        return _plain(cells.cast(pa.int32()).fill_null(_NO_INTEGER))
     if d.kind == "datetime":
-        return np.array([np.nan if c is None else c / 1_000_000 for c in cells])
-    if d.kind == "date":
-        first = date(1970, 1, 1)
-        return np.array(
-            [_NO_INTEGER if not c else (date.fromisoformat(c) - first).days for c in cells],
-            np.int32,
-        )
-    return np.array([np.nan if c is None else c for c in cells], np.float64)
+        return _plain(cells.cast(pa.int64())) / 1e6
+    return _plain(cells)
+
+
+def _plain(cells: pa.Array) -> NDArray[Any]:
+    """As numpy has it: an unknown number is NaN."""
+    found: NDArray[Any] = cells.to_numpy(zero_copy_only=False)
+    return found

@@ -1,12 +1,11 @@
-"""Parquet: typed columns, written a stretch of rows at a time."""
+"""Parquet: typed columns, written a batch of rows at a time."""
 
 from pathlib import Path
 
 import pyarrow.parquet as pq
 
 from stream.files import part_of
-from stream.report.formats.arrow_table import batch_of, schema_of
-from stream.report.tables import Table
+from stream.report.table import Table
 
 
 def write_parquet(table: Table, path: Path) -> int:
@@ -22,10 +21,9 @@ def write_parquet(table: Table, path: Path) -> int:
     LidstreamError
         The path cannot be written.
     """
-    schema = schema_of(table.columns)
     count = 0
-    with part_of(path) as part, pq.ParquetWriter(part, schema, compression="zstd") as out:
-        for rows in table.stretches():
-            out.write_batch(batch_of(rows, table.columns, schema))
-            count += len(rows)
+    with part_of(path) as part, pq.ParquetWriter(part, table.schema, compression="zstd") as out:
+        for batch in table.batches:
+            out.write_batch(batch)
+            count += batch.num_rows
     return count

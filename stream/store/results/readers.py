@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from itertools import chain
 from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Select, Table, and_, func, select
+from sqlalchemy import ColumnElement, FromClause, Select, Table, and_, func, select
 
 from stream.store.connect import Store
 from stream.store.schema import (
@@ -89,7 +89,7 @@ class Reader:
         c, f, m = closures, fluxes, model_fits
         theirs = [col for col in c.columns if col.name not in f.c]
         chambers = Only(only.chambers).where(c)
-        standing = and_(self._standing(period), *chambers)
+        stands = and_(standing(self._station, period), *chambers)
         asked = Only((), only.gases, only.qualities)
         order = (c.c.chamber, c.c.closed_us)
         rows = select(
@@ -97,12 +97,12 @@ class Reader:
             *theirs,
             c.c.flags.label("closure_flags"),
             c.c.quality.label("closure_quality"),
-        ).join_from(c, f, _of_closure(f))
-        rows = rows.where(standing, *asked.where(f)).order_by(*order, f.c.gas)
-        fits = select(m).join_from(c, m, _of_closure(m))
+        ).join_from(c, f, of_closure(f))
+        rows = rows.where(stands, *asked.where(f)).order_by(*order, f.c.gas)
+        fits = select(m).join_from(c, m, of_closure(m))
         if only.qualities:
-            fits = fits.join(f, _of_flux(m, f)).where(*asked.where(f))
-        fits = fits.where(standing, *asked.where(m)).order_by(*order, m.c.gas, m.c.model)
+            fits = fits.join(f, of_flux(m, f)).where(*asked.where(f))
+        fits = fits.where(stands, *asked.where(m)).order_by(*order, m.c.gas, m.c.model)
         # Both queries see the same commit: they are of one transaction.
         with self._store.reading() as connection:
             streamed = connection.execution_options(yield_per=_MANY)
@@ -134,8 +134,8 @@ class Reader:
         soil = (c.soil_temperature_c, c.soil_moisture_m3_m3, c.wfps)
         rows = (
             select(*keys, *numbers, *soil)
-            .join_from(closures, fluxes, _of_closure(fluxes))
-            .where(self._standing(period), *([] if gas is None else [f.gas == gas]))
+            .join_from(closures, fluxes, of_closure(fluxes))
+            .where(standing(self._station, period), *([] if gas is None else [f.gas == gas]))
             .order_by(f.chamber, f.gas, f.closed_us)
         )
         yield from self._plain(rows)
@@ -146,8 +146,8 @@ class Reader:
         wanted = (f.chamber, f.closed_us, c.opened_us, f.gas, f.flux_nmol_m2_s, f.quality, f.flags)
         rows = (
             select(*wanted, f.revision)
-            .join_from(closures, fluxes, _of_closure(fluxes))
-            .where(self._standing(period))
+            .join_from(closures, fluxes, of_closure(fluxes))
+            .where(standing(self._station, period))
             .order_by(f.chamber, f.closed_us, f.gas)
         )
         yield from self._plain(rows)
@@ -164,8 +164,8 @@ class Reader:
         )
         rows = (
             select(*wanted)
-            .join_from(closures, fluxes, _of_closure(fluxes))
-            .where(self._standing(period))
+            .join_from(closures, fluxes, of_closure(fluxes))
+            .where(standing(self._station, period))
             .order_by(f.chamber, f.closed_us, f.gas)
         )
         yield from self._plain(rows)
@@ -194,9 +194,9 @@ class Reader:
                 f.closed_us,
                 f.flags,
             )
-            .join_from(closures, fluxes, _of_closure(fluxes))
+            .join_from(closures, fluxes, of_closure(fluxes))
             .where(
-                self._standing(period),
+                standing(self._station, period),
                 f.gas == gas,
                 closures.c.chamber.in_(chambers),
                 f.flux_nmol_m2_s.is_not(None),
@@ -230,16 +230,15 @@ class Reader:
             )
             .order_by(v.gas, v.visit)
         )
-        with self._store.reading() as connection:
-            return [dict(r) for r in connection.execute(query).mappings()]
+        return list(self._plain(query))
 
     def visits(self, period: Period, only: Only | None = None) -> Iterator[Row]:
         """Visits of the closures of a period, in order of chamber, time, gas and number."""
         v, only = visits, only or Only()
         rows = (
             select(v)
-            .join_from(closures, v, _of_closure(v))
-            .where(self._standing(period), *Only(only.chambers, only.gases).where(v))
+            .join_from(closures, v, of_closure(v))
+            .where(standing(self._station, period), *Only(only.chambers, only.gases).where(v))
             .order_by(v.c.chamber, v.c.closed_us, v.c.gas, v.c.visit)
         )
         yield from self._plain(rows)
@@ -298,20 +297,7 @@ class Reader:
             )
             .order_by(v.analyzer, v.gas, v.started_us)
         )
-        with self._store.reading() as connection:
-            for row in connection.execution_options(yield_per=2000).execute(query).mappings():
-                yield dict(row)
-
-    def _standing(self, period: Period) -> ColumnElement[bool]:
-        """Closures of a period, newest revision, that were not withdrawn."""
-        c = closures.c
-        return and_(
-            c.station == self._station,
-            c.current == 1,
-            c.withdrawn == 0,
-            c.closed_us >= period.first_us,
-            c.closed_us < period.stop_us,
-        )
+        yield from self._plain(query)
 
     def quarantine(self) -> Iterator[Row]:
         """Lines that could not be taken, in order of source and line."""
@@ -385,16 +371,26 @@ class Reader:
             )
             .order_by(table.c.chamber, table.c[when])
         )
-        with self._store.reading() as connection:
-            for row in connection.execution_options(yield_per=2000).execute(query).mappings():
-                yield dict(row)
+        yield from self._plain(query)
 
 
-def _of_closure(table: Table) -> ColumnElement[bool]:
+def of_closure(table: Table) -> ColumnElement[bool]:
     """Rows of a table that belong to a revision of a closure."""
     return and_(*(table.c[key.name] == key for key in closures.primary_key))
 
 
-def _of_flux(table: Table, flux: Table) -> ColumnElement[bool]:
+def of_flux(table: FromClause, flux: Table) -> ColumnElement[bool]:
     """Rows of a table that belong to a flux."""
     return and_(*(table.c[key.name] == key for key in flux.primary_key))
+
+
+def standing(station: str, period: Period) -> ColumnElement[bool]:
+    """Closures of a period, newest revision, that were not withdrawn."""
+    c = closures.c
+    return and_(
+        c.station == station,
+        c.current == 1,
+        c.withdrawn == 0,
+        c.closed_us >= period.first_us,
+        c.closed_us < period.stop_us,
+    )
