@@ -1,6 +1,5 @@
 """Times as whole microseconds since 1970 in UTC, and as text."""
 
-from collections.abc import Iterable
 from datetime import UTC, datetime
 from typing import Final
 
@@ -20,11 +19,6 @@ def rfc3339(time: int) -> str:
         text = text.zfill(19)
     fraction = f".{micros:06d}".rstrip("0") if micros else ""
     return f"{text}{fraction}Z"
-
-
-def rfc3339_column(times: Iterable[int | None]) -> list[str | None]:
-    """:func:`rfc3339` of every time of a column; None stays."""
-    return [None if time is None else rfc3339(time) for time in times]
 
 
 def to_micros(when: datetime) -> int:

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
@@ -18,6 +18,9 @@ from stream.store.journal.journal import Journal
 from stream.store.results.flux_columns import FluxColumns, column_name
 from stream.store.results.readers import Only, Period, Reader
 from stream.times import DAY
+
+_TOGETHER: Final = 100_000
+"""Rows in one batch."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +62,9 @@ def fluxes(station: Station, reader: FluxColumns, selection: Selection) -> Table
             cells = [
                 part[column_name(*key)].cast(f.type) for key, f in zip(keys, schema, strict=True)
             ]
-            yield from pa.Table.from_arrays(cells, schema=schema).combine_chunks().to_batches()
+            yield from (
+                pa.Table.from_arrays(cells, schema=schema).combine_chunks().to_batches(_TOGETHER)
+            )
 
     return in_unit(Table(found, batches()), selection.unit)
 

@@ -1,5 +1,6 @@
 """Every export in every format, read back by independent readers."""
 
+import csv
 import json
 from pathlib import Path
 
@@ -12,12 +13,16 @@ from compliance_checker.base import BaseCheck
 from compliance_checker.runner import CheckSuite
 from frictionless import validate
 
+from stream import columns
 from stream.cli.command import main
 from stream.compute.replay import replay
 from stream.demo.scenario import own_line
 from stream.demo.write import write_station
+from stream.report.formats.csv_file import write_csv
+from stream.report.table import from_rows
 from stream.science.quality.flags import FLAGS
 from stream.station import load_station
+from stream.times import rfc3339
 
 WHAT = ("fluxes", "closures", "records", "daily", "field", "season")
 PERIOD = ["--from", "2026-06-15", "--to", "2026-06-16"]
@@ -152,3 +157,25 @@ def test_hours_are_the_integral_of_straight_lines(folder: Path) -> None:
         fine = np.trapezoid(np.interp(grid, at, mine.flux_nmol_m2_s), grid) / 3600.0
         assert row.flux_nmol_m2_s == pytest.approx(fine, rel=1e-6)
     assert main(["export", station, "daily", "--frequency", "hourly", "--out", "x.csv"]) == 2
+
+
+def test_odd_cells_come_back_from_csv(tmp_path: Path) -> None:
+    """By the rules of RFC 4180, read by Python's own csv module; times after RFC 3339."""
+    moment = 1_780_000_000_000_000
+    times = [moment, moment + 250_000, moment + 1, None, -1, moment + 10_000_000]
+    numbers = [0.1, 1e-5, 1.0, None, -2.5e300, 3.0000000000000004e-07]
+    words = ['a "b", c', "line\nbreak", "cr\r", None, "", "µmol, ½"]
+    whole = [1, 2, -3, None, 2**40, 0]
+    found = columns.columns(("flags", "time", "height_m", "points", "plot"))
+    rows = list(zip(words, times, numbers, whole, words, strict=True))
+    assert write_csv(from_rows(found, iter(rows)), tmp_path / "odd.csv") == len(rows)
+    with (tmp_path / "odd.csv").open(newline="", encoding="utf-8") as file:
+        head, *lines = csv.reader(file)
+    assert head == ["flags", "time", "height_m", "points", "plot"]
+    for line, row in zip(lines, rows, strict=True):
+        assert [line[0], line[4]] == [row[0] or "", row[4] or ""]
+        assert line[1] == ("" if row[1] is None else rfc3339(row[1]))
+        assert (float(line[2]) if line[2] else None) == row[2]
+        assert line[3] == ("" if row[3] is None else str(row[3]))
+    assert write_csv(from_rows(found, iter([])), tmp_path / "none.csv") == 0
+    assert (tmp_path / "none.csv").read_text() == "flags,time,height_m,points,plot\n"
