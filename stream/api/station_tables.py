@@ -58,7 +58,7 @@ class StationTables:
         file = amended(self._file, Notes(store, name).all())
         return StationData(
             file, store, Reader(store, name), self._journal, Summaries(store, name),
-            FluxColumns(store, name),
+            FluxColumns(store, name, file.archive),
         )  # fmt: skip
 
     def _about(self) -> dict[str, Any]:

@@ -15,7 +15,8 @@ from stream.report.table import TYPES, Table, from_rows, schema_of, table_of
 from stream.science.flux.units import FluxUnit, flux_unit
 from stream.station import Station, gases_of
 from stream.store.journal.journal import Journal
-from stream.store.results.flux_columns import FluxColumns, column_name
+from stream.store.results.flux_columns import FluxColumns
+from stream.store.results.flux_query import column_name
 from stream.store.results.readers import Only, Period, Reader
 from stream.times import DAY
 

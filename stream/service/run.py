@@ -42,6 +42,7 @@ from stream.store.journal.scrub import Scrub
 from stream.store.lock import OneService
 from stream.store.messages import Messages
 from stream.store.results.readers import Reader
+from stream.store.results.settled_months import SettledMonths
 from stream.store.station_data import Marks
 
 STOP_S: Final = 7.0
@@ -214,8 +215,9 @@ class Service:
         status.say()
         mornings = Mornings(self._file, store, self._tell)
         schedule = Schedule(
-            self._file, opened.archive, Scrub(store, station.id, self._file.archive), reader, inbox,
-            state, clock, lambda: parts.intake.latest_us, read_again, status.say, main.beat,
+            self._file, opened.archive, SettledMonths(store, station.id, self._file.archive),
+            Scrub(store, station.id, self._file.archive), reader, inbox, state, clock,
+            lambda: parts.intake.latest_us, read_again, status.say, main.beat,
             self._tell, mornings.look, alerting.look,
         )  # fmt: skip
         supervisor.add(main)

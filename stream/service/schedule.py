@@ -21,6 +21,7 @@ from stream.station import StationFile
 from stream.store.journal.archive import Archive
 from stream.store.journal.scrub import Scrub
 from stream.store.results.readers import Period, Reader
+from stream.store.results.settled_months import SettledMonths
 from stream.times import DAY
 
 HEALTH_S: Final = 60.0
@@ -41,6 +42,7 @@ class Schedule:
         self,
         file: StationFile,
         archive: Archive,
+        months: SettledMonths,
         scrub: Scrub,
         reader: Reader,
         inbox: Inbox,
@@ -63,6 +65,7 @@ class Schedule:
             ("alerts", alerts, HEALTH_S),
         )
         self._archive = archive
+        self._months = months
         self._scrub = scrub
         self._reader = reader
         self._inbox = inbox
@@ -184,9 +187,13 @@ class Schedule:
         if newest is None or not self._clock.believed:
             return
         now = time.time_ns() // 1000
-        kept = self._archive.keep(now // DAY * DAY - rules.after_days * DAY, self._beat)
+        before = now // DAY * DAY - rules.after_days * DAY
+        kept = self._archive.keep(before, self._beat)
         if kept:
             self._tell("info", "archived", days=kept, folder=str(self._file.archive))
+        months = self._months.keep(before, self._beat)
+        if months:
+            self._tell("info", "months of fluxes written for fast reading", months=months)
         if rules.keep_days:
             # Nothing goes on the word of the clock alone: records must have come as late as that.
             today = min(now, newest + DAY) // DAY * DAY

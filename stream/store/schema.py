@@ -132,6 +132,18 @@ archive_days = Table(
 )
 """The manifest: days of the journal that lie in Parquet files, or lay there until retention."""
 
+flux_months = Table(
+    "flux_months",
+    metadata,
+    *identity("month_us"),
+    Column("path", Text, nullable=False),
+    Column("rows", BigInteger, nullable=False),
+    Column("bytes", BigInteger, nullable=False),
+    Column("sha256", String(64), nullable=False),
+    Column("current", Integer, nullable=False),
+)
+"""Months of fluxes that lie in files as columns too; not current once a closure in them changed."""
+
 clock_events = Table(
     "clock_events",
     metadata,

@@ -244,5 +244,5 @@ class StationData:
             Reader(store, name),
             Journal(store, name, file.archive),
             Summaries(store, name),
-            FluxColumns(store, name),
+            FluxColumns(store, name, file.archive),
         )

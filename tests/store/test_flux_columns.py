@@ -11,8 +11,10 @@ from sqlalchemy import text
 from stream.compute.replay import Pipeline
 from stream.station import StationFile
 from stream.store import Store
-from stream.store.results.flux_columns import FluxColumns, column_name, months
+from stream.store.results.flux_columns import FluxColumns
+from stream.store.results.flux_query import column_name
 from stream.store.results.readers import Only, Period
+from stream.store.results.settled_months import months
 from stream.times import DAY
 
 Make = Callable[..., StationFile]
@@ -69,7 +71,7 @@ def settled(
         )
         connection.execute(text("UPDATE closures SET block = ''"))
         plain = [tuple(row) for row in connection.execute(text(PLAIN))]
-    return FluxColumns(store, file.station.id), plain
+    return FluxColumns(store, file.station.id, file.archive), plain
 
 
 def test_columns_are_the_cells_of_rows(

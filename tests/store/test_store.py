@@ -42,7 +42,7 @@ def gap(due: int, flags: str = "lid_stuck_open") -> Result:
 def test_the_migrations_make_the_tables_of_the_schema(database_url: str) -> None:
     with closing(open_store(database_url)) as store, store.reading() as connection:
         context = MigrationContext.configure(connection)
-        assert context.get_current_revision() == "0011"
+        assert context.get_current_revision() == "0012"
         found = [d for d in compare_metadata(context, metadata) if d[0] != "remove_table"]
         assert found == []
 

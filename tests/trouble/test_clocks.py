@@ -26,6 +26,7 @@ from stream.store.journal.archive import Archive
 from stream.store.journal.scrub import Scrub
 from stream.store.messages import Messages
 from stream.store.results.readers import Reader
+from stream.store.results.settled_months import SettledMonths
 from stream.store.station_data import Marks
 from stream.times import DAY, SECOND
 
@@ -96,7 +97,8 @@ class Keeper:
 
     def schedule(self, inbox: Inbox) -> Schedule:
         return Schedule(
-            self.file, self.archive, Scrub(self.store, "small", self.file.archive),
+            self.file, self.archive, SettledMonths(self.store, "small", self.file.archive),
+            Scrub(self.store, "small", self.file.archive),
             Reader(self.store, "small"), inbox,
             State("small", [SourceState("log")], self.file.path.parent), self.clock,
             lambda: self.parts.intake.latest_us, [], lambda: None, lambda: None, self.tell,

@@ -4,8 +4,9 @@ Numbers have the shortest digits that give the same number back.
 """
 
 import json
+from collections import deque
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from typing import Any, Final
 
@@ -20,6 +21,8 @@ from stream.report.table import Table
 
 _SPECIAL: Final = '[",\r\n]'
 """What a cell has to be in quotes for."""
+_THREADS: Final = 2
+"""That make text of cells, while this one reads the next."""
 
 
 def write_csv(table: Table, path: Path) -> int:
@@ -36,21 +39,32 @@ def write_csv(table: Table, path: Path) -> int:
         The path cannot be written.
     """
     count = 0
-    with part_of(path) as part, part.open("wb") as out, ThreadPoolExecutor() as threads:
+    with part_of(path) as part, part.open("wb") as out, ThreadPoolExecutor(_THREADS) as threads:
         out.write((",".join(table.names) + "\n").encode())
+        waiting: deque[Future[memoryview]] = deque()
         for batch in table.batches:
-            cells = list(threads.map(_texts, batch.columns))
-            cells[-1] = pc.binary_join_element_wise(
-                cells[-1].fill_null(""), pa.scalar("\n"), pa.scalar("")
-            )
-            lines = pc.binary_join_element_wise(
-                *cells, pa.scalar(","), null_handling="replace", null_replacement=""
-            )
-            # The text of an array lies in one piece: the lines, one after the other.
-            _, ends, text = lines.buffers()
-            out.write(memoryview(text)[: np.frombuffer(ends, np.int32)[len(lines)]])
+            waiting.append(threads.submit(_lines, batch))
             count += batch.num_rows
+            if len(waiting) > _THREADS:
+                out.write(waiting.popleft().result())
+        for lines in waiting:
+            out.write(lines.result())
     return count
+
+
+def _lines(batch: pa.RecordBatch) -> memoryview:
+    """The rows of a batch, as they stand in the file."""
+    if not batch.num_rows:
+        return memoryview(b"")
+    cells = [_texts(column) for column in batch.columns]
+    last = cells[-1].fill_null("")
+    cells[-1] = pc.binary_join_element_wise(last, pa.scalar("\n"), pa.scalar(""))
+    lines = pc.binary_join_element_wise(
+        *cells, pa.scalar(","), null_handling="replace", null_replacement=""
+    )
+    # The text of an array lies in one piece: the lines, one after the other.
+    _, ends, text = lines.buffers()
+    return memoryview(text)[: np.frombuffer(ends, np.int32)[len(lines)]]
 
 
 def _texts(cells: pa.Array) -> pa.Array:

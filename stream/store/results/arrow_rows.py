@@ -5,16 +5,19 @@ from typing import Any, Final
 
 import pyarrow as pa
 from pyarrow import csv
-from sqlalchemy import BigInteger, ColumnElement, Connection, Double, Integer, Select
+from sqlalchemy import BigInteger, Connection, Double, Integer, Select
 
 _TYPES: Final = ((BigInteger, pa.int64()), (Integer, pa.int64()), (Double, pa.float64()))
 _TOGETHER: Final = 10_000
 """Rows that are held as Python objects at once."""
 
 
-def arrow_type(column: ColumnElement[Any]) -> pa.DataType:
-    """What a column of the database is in Arrow."""
-    return next((known for kind, known in _TYPES if isinstance(column.type, kind)), pa.string())
+def schema_of(query: Select[Any]) -> pa.Schema:
+    """What the rows of a query are in Arrow."""
+    return pa.schema(
+        (c.name, next((known for kind, known in _TYPES if isinstance(c.type, kind)), pa.string()))
+        for c in query.selected_columns
+    )
 
 
 def arrow_rows(connection: Connection, query: Select[Any]) -> pa.Table:
@@ -24,7 +27,7 @@ def arrow_rows(connection: Connection, query: Select[Any]) -> pa.Table:
     two copies of that library in one process end each other's locks.) PostgreSQL writes them as
     delimited text, which Arrow reads faster than Python could make objects of them.
     """
-    schema = pa.schema((c.name, arrow_type(c)) for c in query.selected_columns)
+    schema = schema_of(query)
     if connection.dialect.name == "postgresql":
         return _copied(connection, query, schema)
     result = connection.execute(query)

@@ -1,42 +1,48 @@
-"""Fluxes as Arrow columns, every model's fit beside them."""
+"""Fluxes as Arrow columns, every model's fit beside them: months that stand from their files,
+the rest from the tables.
+"""
 
 from collections.abc import Iterator, Sequence
-from itertools import pairwise
-from typing import Any, Final
+from functools import reduce
+from pathlib import Path
+from typing import Final
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from sqlalchemy import Select, and_, func, select
+from sqlalchemy import Connection
 
 from stream.store.connect import Store
-from stream.store.results.arrow_rows import arrow_rows
-from stream.store.results.readers import Only, Period, of_closure, of_flux, standing
-from stream.store.schema import closures, fluxes, model_fits
+from stream.store.results.arrow_rows import arrow_rows, schema_of
+from stream.store.results.flux_query import Name, column_name, flux_query
+from stream.store.results.readers import Only, Period
+from stream.store.results.settled_months import (
+    SettledMonths,
+    content,
+    extent,
+    month_of,
+    months,
+    read_month,
+)
 
-_OF_CLOSURE: Final = {
-    **{c.name: c for c in closures.columns},
-    "closure_flags": closures.c.flags,
-    "closure_quality": closures.c.quality,
-    **{c.name: c for c in fluxes.columns},
-}
-"""Name → the column; what a flux and its closure both have is that of the flux."""
-
-Name = tuple[str, str]
-"""A column, and the model whose it is: ``""`` for one of the flux or its closure."""
-
-
-def column_name(name: str, model: str = "") -> str:
-    """What a column is called in an Arrow table of fluxes."""
-    return f"{name}_{model}" if model else name
+_ASKED: Final = ("chamber", "closed_us", "gas", "quality")
+"""Columns that a period and what else is asked for look at."""
 
 
 class FluxColumns:
-    """Reads the fluxes of one station as columns."""
+    """Reads the fluxes of one station as columns.
 
-    def __init__(self, store: Store, station: str) -> None:
+    Parameters
+    ----------
+    store : Store
+    station : str
+    root : Path
+        Folder of the archive.
+    """
+
+    def __init__(self, store: Store, station: str, root: Path) -> None:
         self._store = store
         self._station = station
+        self._months = SettledMonths(store, station, root)
 
     def read(self, period: Period, only: Only, names: Sequence[Name]) -> Iterator[pa.Table]:
         """Newest revisions, a chamber a table, in order of chamber, time and gas.
@@ -48,48 +54,50 @@ class FluxColumns:
         only : Only
             Chambers, gases and qualities.
         names : sequence of (column, model)
-            What is wanted; ``chamber`` comes too.
+            What is wanted; see :func:`stream.store.results.flux_query.column_name`.
         """
+        asked = list(dict.fromkeys([*names, *((name, "") for name in _ASKED)]))
+        wanted = [column_name(*name) for name in names]
         with self._store.reading() as connection:
-            parts = [
-                arrow_rows(connection, flux_query(self._station, stretch, only, names))
-                for stretch in self._months(connection, period)
-            ]
-        yield from _by_chamber(parts)
+            parts = list(self._parts(connection, period, only, asked))
+        for table in _by_chamber(parts):
+            yield table.select(wanted)
 
-    def _months(self, connection: Any, period: Period) -> list[Period]:
-        """The months of a period that hold anything, so that little is held as Python objects."""
-        c = closures.c
-        query = select(func.min(c.closed_us), func.max(c.closed_us))
-        first, last = connection.execute(query.where(standing(self._station, period))).one()
-        return [] if first is None else list(months(Period(first, last + 1)))
+    def _parts(
+        self, connection: Connection, period: Period, only: Only, names: Sequence[Name]
+    ) -> Iterator[pa.Table]:
+        """A table a month of the period that holds anything: little is held as Python objects."""
+        found = extent(connection, self._station, period)
+        listed = self._months.listed(connection)
+        for stretch in months(found) if found else ():
+            of_month = flux_query(self._station, stretch, only, names)
+            month = listed.get(month_of(stretch.first_us))
+            held = content(*month) if month else None
+            if held is None:
+                yield arrow_rows(connection, of_month)
+            else:
+                schema = schema_of(of_month)
+                yield _chosen(read_month(held, schema.names, schema), stretch, only)
 
 
-def months(period: Period) -> Iterator[Period]:
-    """The calendar months of a period, in UTC, cut to it."""
-    ends = np.array([period.first_us, period.stop_us - 1], "M8[us]").astype("M8[M]")
-    edges = np.arange(ends[0], ends[1] + 2).astype("M8[us]").astype(np.int64).tolist()
-    for first, stop in pairwise(edges):
-        yield Period(max(first, period.first_us), min(stop, period.stop_us))
-
-
-def flux_query(station: str, period: Period, only: Only, names: Sequence[Name]) -> Select[Any]:
-    """Fluxes of a period, in order of chamber, time and gas."""
-    c, f = closures, fluxes
-    fits = {model: model_fits.alias(f"fit_{model}") for _, model in names if model}
-    wanted = [
-        fits[model].c[name].label(column_name(name, model)) if model
-        else _OF_CLOSURE[name].label(name)
-        for name, model in names
-    ]  # fmt: skip
-    query = select(*wanted).join_from(c, f, of_closure(f))
-    for model, fit in fits.items():
-        query = query.outerjoin(fit, and_(of_flux(fit, f), fit.c.model == model))
-    chambers = Only(only.chambers).where(c)
-    asked = Only((), only.gases, only.qualities).where(f)
-    return query.where(standing(station, period), *chambers, *asked).order_by(
-        c.c.chamber, c.c.closed_us, f.c.gas
-    )
+def _chosen(table: pa.Table, period: Period, only: Only) -> pa.Table:
+    """The rows of a month that are asked for."""
+    times = table["closed_us"]
+    chosen = []
+    if len(times) and pc.min(times).as_py() < period.first_us:
+        chosen.append(pc.greater_equal(times, period.first_us))
+    if len(times) and pc.max(times).as_py() >= period.stop_us:
+        chosen.append(pc.less(times, period.stop_us))
+    for name, wanted in (
+        ("chamber", only.chambers),
+        ("gas", only.gases),
+        ("quality", only.qualities),
+    ):
+        if wanted:
+            values = pa.array(wanted, table[name].type)
+            if not pc.all(pc.is_in(pc.unique(table[name]), values)).as_py():
+                chosen.append(pc.is_in(table[name], values))
+    return table.filter(reduce(pc.and_, chosen)) if chosen else table
 
 
 def _by_chamber(parts: Sequence[pa.Table]) -> Iterator[pa.Table]:

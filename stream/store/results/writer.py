@@ -11,6 +11,7 @@ from stream.store.connect import Store
 from stream.store.journal.blocks import append_blocks, extend_channels
 from stream.store.results.bulk import Clash, insert_rows, insert_tuples
 from stream.store.results.changes import Changes, Result, Row, Scope
+from stream.store.results.settled_months import forget_months
 from stream.store.schema import (
     PROVISIONAL,
     clock_events,
@@ -339,6 +340,8 @@ class Writer:
             for name, children in result.children.items():
                 shape = (name, ("station", *columns, "revision", *children.columns))
                 shapes.setdefault(shape, []).extend([key + values for values in children.values])
+        if "closures" in own:
+            forget_months(connection, self._station, (r["closed_us"] for r in own["closures"]))
         for kind, mine in own.items():
             self._put(connection, _IDENTITY[kind][0], mine)
         for (name, columns), values in shapes.items():
