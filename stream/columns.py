@@ -147,7 +147,7 @@ _DECLARED: Final = (
     moment("sampled_at", "sampled", "When the gas sample was taken, UTC.", "sampled_us"),
     number(
         *("mole_fraction", "nmol mol-1", "mole fraction"),
-        "Dry, in terms of the standard gases; of a vial as measured, its dilution not undone.",
+        "Dry, in terms of the standard gases; of a vial its dilution undone.",
     ),
     number(
         *("mole_fraction_se", "nmol mol-1", "standard error"),
@@ -179,9 +179,9 @@ _DECLARED: Final = (
     text("element", "element", "Element that totals are counted as."),
     number("total_kg_ha", "kg ha-1", "total", "Emission from the first day to the last."),
     number("total_se_kg_ha", "kg ha-1", "standard error", "Standard error of the total."),
-    number("total_low_kg_ha", "kg ha-1", "from", "Lower end of the total's interval."),
-    number("total_high_kg_ha", "kg ha-1", "to", "Upper end of the total's interval."),
-    number("filled_share", "1", "filled", "Share of the total that gap filling supplied."),
+    number("total_low_kg_ha", "kg ha-1", "from", "Lower end of the total's interval of 90 %."),
+    number("total_high_kg_ha", "kg ha-1", "to", "Upper end of the total's interval of 90 %."),
+    number("filled_share", "1", "filled", "Share of the hours whose flux was filled."),
     text("gap_filling", "gap filling", "How gaps were filled."),
     number(
         *("gap_rmse_nmol_m2_s", FLUX, "error of filling"),
@@ -219,11 +219,11 @@ _DECLARED: Final = (
     ),
     number(
         *("less_reference_low_kg_ha", "kg ha-1", "from"),
-        "Lower end of the interval of the difference.",
+        "Lower end of the difference's interval of 90 %.",
     ),
     number(
         *("less_reference_high_kg_ha", "kg ha-1", "to"),
-        "Upper end of the interval of the difference.",
+        "Upper end of the difference's interval of 90 %.",
     ),
     number(
         *("less_reference_p", "1", "p"),

@@ -1,5 +1,7 @@
 """Arrays in, arrays out: a closure fitted, and a slope turned into a flux, without a station."""
 
+from __future__ import annotations  # else help() spells ArrayLike out
+
 from collections.abc import Sequence
 from typing import Any, Final
 
@@ -16,6 +18,7 @@ from stream.science.flux.flux import detection_limit, dry_air_per_area, slope_to
 from stream.science.models import MODELS, STATUS_WORDS, Fit, FitStatus
 from stream.science.models.choice import Choice
 from stream.science.models.fit import REASON_WORDS, Reason
+from stream.science.quality.air import AIR_C, AIR_PA
 
 Floats = NDArray[np.float64]
 
@@ -59,7 +62,8 @@ def flux(
     Raises
     ------
     QueryError
-        A volume, area, pressure or temperature is not positive, or the unit does not apply.
+        A number is not positive, or cannot be in the unit that its name says; or the unit of
+        the flux does not apply.
 
     Notes
     -----
@@ -78,6 +82,7 @@ def flux(
     array([15.09, 30.19])
     """
     k = per_nmol(unit, gas or "")
+    _check_air(temperature_c, pressure_pa)
     try:
         found = slope_to_flux(
             np.asarray(slope, dtype=float),
@@ -98,7 +103,7 @@ def fit(
     *,
     se: ArrayLike | None = None,
     model: str = "auto",
-    candidates: Sequence[str] = CANDIDATES,
+    candidates: str | Sequence[str] = CANDIDATES,
     dead_band_s: float = 0.0,
     max_duration_s: float = np.inf,
     volume_m3: float | None = None,
@@ -115,15 +120,15 @@ def fit(
     seconds : array_like, shape (n,)
         Time since the lid closed, at the inlet [s], in any order; what is before 0 is left out.
     mole_fraction : array_like, shape (n,)
-        Dry mole fraction [nmol mol⁻¹]; NaN is left out.
+        Dry mole fraction [nmol mol⁻¹]; what is NaN, infinite or masked is left out.
     se : array_like, shape (n,), or float, optional
         Standard error of each point where it is known, as of vials [nmol mol⁻¹]; read from the
         residuals where left out.
     model : str
         ``auto``, or the model to take: ``linear``, ``quadratic``, ``saturating``, ``diffusive``,
-        ``theil_sen``.
+        ``theil_sen``. Where a curve cannot be told from a line, the line is taken.
     candidates : sequence of str
-        Models to choose between.
+        Models to choose between; one name for that one alone.
     dead_band_s, max_duration_s : float
         Points from the one on and before the other are fitted [s].
     volume_m3, area_m2, temperature_c, pressure_pa : float, optional
@@ -141,7 +146,8 @@ def fit(
     Raises
     ------
     QueryError
-        Arrays do not pair up, a model is unknown, or the headspace is told in part.
+        Arrays do not pair up or hold no numbers, a model is unknown, or the headspace is told
+        in part.
 
     Notes
     -----
@@ -161,7 +167,10 @@ def fit(
     """
     points = _points(seconds, mole_fraction, se, dead_band_s, max_duration_s)
     used, left_out = points
-    wanted = tuple(dict.fromkeys([*candidates, *([] if model == "auto" else [model])]))
+    given = (candidates,) if isinstance(candidates, str) else tuple(candidates)
+    wanted = tuple(dict.fromkeys([*given, *([] if model == "auto" else [model])]))
+    if not wanted:
+        raise QueryError(f"candidates: an empty list; name some of {', '.join(MODELS)}")
     for name in wanted:
         if name not in MODELS:
             raise QueryError(f"model {name!r}: unknown; use one of auto, {', '.join(MODELS)}")
@@ -172,7 +181,7 @@ def fit(
         "mole_fraction": used.y,
         "weights": used.w,
         "known_variance": used.known_variance,
-        "gas": gas,
+        "gas": gas.strip(),
         "title": f"Fit of {gas}" if gas else "Fit",
     }
     models = {
@@ -192,24 +201,56 @@ def _points(
     """The points to be fitted, and what is left out."""
     if np.asarray(seconds).dtype.kind in "mM":
         raise QueryError("seconds: are times; give seconds since the lid closed, as numbers")
-    t, y = np.asarray(seconds, dtype=float), np.asarray(mole_fraction, dtype=float)
+    t, y = _numbers(seconds, "seconds"), _numbers(mole_fraction, "mole_fraction")
+    if not dead_band_s >= 0:
+        raise QueryError(f"dead_band_s: {dead_band_s}: must be 0 or more")
     if t.ndim != 1 or t.shape != y.shape:
         raise QueryError(
             f"seconds and mole_fraction must be as long as each other, not {t.shape} and {y.shape}"
         )
     w = np.ones_like(t)
     if se is not None:
-        error = np.broadcast_to(np.asarray(se, dtype=float), t.shape)
+        error = _numbers(se, "se")
+        if error.shape not in {(), t.shape}:
+            raise QueryError(f"se must be one number or as long as the points, not {error.shape}")
+        error = np.broadcast_to(error, t.shape)
         if not (error > 0).all():
             raise QueryError("se: standard errors must be positive")
         w = 1.0 / error**2
     order = np.argsort(t, kind="stable")
     t, y, w = t[order], y[order], w[order]
-    there = ~np.isnan(t) & ~np.isnan(y)
+    there = np.isfinite(t) & np.isfinite(y)
     used = there & (t >= max(0.0, dead_band_s)) & (t < max_duration_s)
     nan = float("nan")
     points = Points(t[used], y[used], w[used], se is not None, nan, 0, nan)
     return points, (t[there & ~used], y[there & ~used])
+
+
+def _numbers(given: ArrayLike, name: str) -> Floats:
+    """Numbers of any kind of array; a masked one is unknown."""
+    try:
+        found = np.ma.filled(np.ma.asarray(given).astype(float), np.nan)
+    except (TypeError, ValueError):
+        raise QueryError(f"{name}: holds something that is no number") from None
+    return np.asarray(found, dtype=float)
+
+
+def _check_air(temperature_c: ArrayLike, pressure_pa: ArrayLike) -> None:
+    """Whether numbers can be in the units that their names say.
+
+    Raises
+    ------
+    QueryError
+        One cannot, for the air of a chamber anywhere on Earth.
+    """
+    for name, given, (low, high), hint in (
+        ("temperature_c", temperature_c, AIR_C, "is it in kelvin?"),
+        ("pressure_pa", pressure_pa, AIR_PA, "is it in hPa or kPa?"),
+    ):
+        values = np.ravel(_numbers(given, name))
+        odd = values[(values < low) | (values > high)]
+        if len(odd):
+            raise QueryError(f"{name}: {odd[0]:g}: outside {low:g} to {high:g}; {hint}")
 
 
 def _moles(
@@ -231,6 +272,7 @@ def _moles(
         return float("nan")
     if volume_m3 is None or area_m2 is None or temperature_c is None or pressure_pa is None:
         raise QueryError(f"{', '.join(missing)}: missing; a flux needs the whole headspace")
+    _check_air(temperature_c, pressure_pa)
     try:
         kelvin = temperature_c + ZERO_CELSIUS_K
         return float(dry_air_per_area(volume_m3, area_m2, pressure_pa, kelvin, water_mol_mol))

@@ -96,8 +96,11 @@ def _bound(when: object, zone: tzinfo, name: str, *, end: bool) -> int | None:
         day = when
     if day is None:
         return moment(when, name)
-    midnight = datetime.combine(day + timedelta(days=1 if end else 0), time(), zone)
-    return to_micros(midnight.astimezone(UTC))
+    try:
+        midnight = datetime.combine(day + timedelta(days=1 if end else 0), time(), zone)
+        return to_micros(midnight.astimezone(UTC))
+    except OverflowError:
+        raise QueryError(f"{name}: {when} is beyond what a calendar holds") from None
 
 
 def bounds(station: Station, start: object, stop: object) -> tuple[int | None, int | None]:
@@ -115,11 +118,20 @@ def bounds(station: Station, start: object, stop: object) -> tuple[int | None, i
     return first, last
 
 
-def names(given: str | Iterable[str] | None) -> tuple[str, ...]:
-    """One name, several, or none."""
+def names(given: str | Iterable[str] | None, what: str = "name") -> tuple[str, ...]:
+    """One name, several, or () for no choice.
+
+    Raises
+    ------
+    QueryError
+        There is none among what is given: that is not to be taken for all.
+    """
     if given is None:
         return ()
-    return (given,) if isinstance(given, str) else tuple(given)
+    found = (given,) if isinstance(given, str) else tuple(given)
+    if not found:
+        raise QueryError(f"{what}: an empty list; leave {what} out for all of them")
+    return found
 
 
 def qualities(given: int | str | Iterable[int | str] | None) -> tuple[int, ...]:
@@ -133,6 +145,8 @@ def qualities(given: int | str | Iterable[int | str] | None) -> tuple[int, ...]:
     if given is None:
         return ()
     each = [given] if isinstance(given, int | str) else list(given)
+    if not each:
+        raise QueryError("quality: an empty list; leave quality out for all of them")
     found = [QUALITIES.get(q, -1) if isinstance(q, str) else int(q) for q in each]
     for asked, code in zip(each, found, strict=True):
         if code not in QUALITIES.values():
@@ -152,7 +166,7 @@ def selection(
 ) -> Selection:
     """What a table is asked for."""
     period = Period.between(*bounds(station, start, stop))
-    return Selection(period, names(gas), names(chamber), unit, qualities(quality))
+    return Selection(period, names(gas, "gas"), names(chamber, "chamber"), unit, qualities(quality))
 
 
 def per_nmol(unit: str, gas: str) -> float:
@@ -170,6 +184,10 @@ def per_nmol(unit: str, gas: str) -> float:
     except ValueError as error:
         raise QueryError(f"unit: {error}") from None
     except KeyError:
+        if gas:
+            raise QueryError(
+                f"unit {unit!r}: gas {gas!r} is not known; one of {', '.join(MOLAR_MASS)}"
+            ) from None
         known = f"{', '.join(MOLAR_MASS)}"
         raise QueryError(f"unit {unit!r}: say of which gas, as in gas='N2O'; {known}") from None
 

@@ -101,7 +101,7 @@ class Closure:
     @property
     def fluxes(self) -> "pd.DataFrame":
         """The stored fluxes, one row a gas, as :meth:`Station.fluxes` has them."""
-        found: pd.DataFrame = self._station.fluxes(**self._mine())
+        found: pd.DataFrame = self._station._without_trial().fluxes(**self._mine())
         return found
 
     @property

@@ -36,7 +36,7 @@ class Flux(NamedTuple):
     unit: str
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True, repr=False, eq=False)
 class FitResult:
     """One closure fitted by one model; made by :func:`stream.fit` and ``Closure.fit``.
 

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FORMS: Final = ("pandas", "arrow", "xarray")
+_COORDINATES: Final = {"station", "chamber", "plot", "block", "treatment", "position", "gas"}
 
 
 def formed(table: Table, as_: str, about: dict[str, Any]) -> Any:
@@ -55,6 +56,7 @@ def attributes(columns: Sequence[Column], about: dict[str, Any]) -> dict[str, An
 
 def dataset(frame: "pd.DataFrame") -> Any:
     """A frame as an xarray.Dataset: one row a step of ``obs``; times in UTC without a zone.
+    Times, and where and what it was, are coordinates.
 
     Raises
     ------
@@ -78,4 +80,5 @@ def dataset(frame: "pd.DataFrame") -> Any:
         if name in units:
             attrs["units"] = units[name]
         made[name] = ("obs", column.to_numpy(), attrs)
-    return xr.Dataset(made, attrs=about)
+    known = [n for n in frame.columns if n in _COORDINATES or made[n][1].dtype.kind == "M"]
+    return xr.Dataset(made, attrs=about).set_coords(known)

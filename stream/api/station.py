@@ -46,7 +46,11 @@ def open_station(path: str | Path, database: str | None = None) -> "Station":
     """
     file = load_station(Path(path), reading=True)
     url = file.database_url if database is None else url_beside(Path.cwd() / "here", database)
-    return Station(file, open_reading(url))
+    return _opened(file, url)
+
+
+def _opened(file: StationFile, url: str, settings: Mapping[str, Any] | None = None) -> "Station":
+    return Station(file, open_reading(url), settings, url)
 
 
 class Station(StationTables):
@@ -61,9 +65,14 @@ class Station(StationTables):
     """
 
     def __init__(
-        self, file: StationFile, store: Store, settings: Mapping[str, Any] | None = None
+        self,
+        file: StationFile,
+        store: Store,
+        settings: Mapping[str, Any] | None = None,
+        url: str = "",
     ) -> None:
         super().__init__(file, store)
+        self._url = url
         self._changes = dict(settings or {})
 
     @property
@@ -101,6 +110,20 @@ class Station(StationTables):
         if not found:
             return "none yet"
         return f"{rfc3339(min(f for f, _, _ in found))} to {rfc3339(max(z for _, z, _ in found))}"
+
+    def _stored(self, what: str) -> None:
+        if self._changes:
+            raise QueryError(
+                f"{what}: a trial changes nothing that is stored; ask the station itself, or"
+                " compare a period with refit(start, stop)"
+            )
+
+    def _without_trial(self) -> "Station":
+        return Station(self._file, self._open(), None, self._url) if self._changes else self
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        """A copy, here or in another process, opens the station for itself."""
+        return _opened, (self._file, self._url, self._changes)
 
     def __enter__(self) -> Self:
         return self
@@ -167,8 +190,8 @@ class Station(StationTables):
         Returns
         -------
         Station
-            Its tables are still those that are stored; ``closure(…).fit`` and :meth:`refit`
-            use the settings.
+            ``closure(…).fit`` and :meth:`refit` use the settings. Tables of fluxes, closures
+            and days are those of the station itself, and are not given here.
 
         Raises
         ------
@@ -177,10 +200,15 @@ class Station(StationTables):
         """
         merged = {name: dict(values) for name, values in self._changes.items()}
         for section, values in settings.items():
+            if not isinstance(values, Mapping):
+                raise QueryError(
+                    f"{section}: give a section of the station file with its keys, as in"
+                    ' closure={"dead_band_s": 45}'
+                )
             tidy = {k: tuple(v) if isinstance(v, list) else v for k, v in values.items()}
             merged[section] = {**merged.get(section, {}), **tidy}
         changed(self._data().file, merged)
-        return Station(self._file, self._open(), merged)
+        return Station(self._file, self._open(), merged, self._url)
 
     @plainly
     def refit(
@@ -220,4 +248,4 @@ class Station(StationTables):
         data, file = self._data(), self._amended()
         tried = period_preview(data, file, asked.period.first_us, asked.period.stop_us)
         found = refit_table(file.station, data.reader, tried, asked)
-        return formed(in_unit(found, unit), as_, self._about())
+        return formed(in_unit(found, unit), as_, {**self._about(), "trial": self.settings})

@@ -47,6 +47,9 @@ class StationTables:
         """Channel → its unit, as recorded."""
         return {name: c.unit for name, c in self._file.station.channels.items()}
 
+    def _stored(self, what: str) -> None:
+        """Stop before stored results are taken for those of a trial."""
+
     def _open(self) -> Store:
         if self._store is None:
             raise QueryError(f"station {self.id} is closed; open it again with open_station")
@@ -103,6 +106,7 @@ class StationTables:
         QueryError
             A gas, chamber, quality or time is not there, or the unit does not fit.
         """
+        self._stored("fluxes")
         asked = selection(self._file.station, start, stop, gas, chamber, quality, unit)
         return self._table("fluxes", asked, as_)
 
@@ -117,6 +121,7 @@ class StationTables:
         as_: str = "pandas",
     ) -> Any:
         """Closures, one row each, with headspace and soil; parameters as :meth:`fluxes`."""
+        self._stored("closures")
         asked = selection(self._file.station, start, stop, None, chamber, quality)
         selected_gases(self._file.station, asked)
         data = self._data()
@@ -166,7 +171,7 @@ class StationTables:
             A channel or time is not there.
         """
         station = self._file.station
-        wanted = names(channel)
+        wanted = names(channel, "channel")
         for name in wanted:
             if name not in station.channels:
                 raise QueryError(f"channel {name}: the station has {', '.join(station.channels)}")
@@ -188,7 +193,8 @@ class StationTables:
         """Hourly means of each chamber, where fluxes near enough to one another cover the hour.
 
         Straight lines join the usable fluxes (``field.max_quality``); parameters as
-        :meth:`fluxes`. Hours without cover are left out.
+        :meth:`fluxes`. Hours without cover are left out. A period is taken as whole days by
+        the station's standard time, as in :meth:`daily`.
         """
         asked = selection(self._file.station, start, stop, gas, chamber)
         return self._days("hourly", asked, start, stop, unit, as_)
@@ -222,7 +228,10 @@ class StationTables:
         unit: str | None = None,
         as_: str = "pandas",
     ) -> Any:
-        """Daily means of plots and treatments, weighted by area; as :meth:`daily`."""
+        """Daily means of plots and treatments, weighted by area; as :meth:`daily`.
+
+        A treatment's standard error is that between its plots.
+        """
         asked = selection(self._file.station, start, stop, gas)
         return self._days("field", asked, start, stop, unit, as_)
 
@@ -265,7 +274,10 @@ class StationTables:
         chamber: Names = None,
         as_: str = "pandas",
     ) -> Any:
-        """Gas samples of manual sampling, one row a vial and gas; empty until measured."""
+        """Gas samples of manual sampling, one row a vial and gas; empty until measured.
+
+        Mole fractions are those of the air in the chamber, by the standards of the vial's run.
+        """
         from stream.report.log_tables import vials
 
         asked = selection(self._file.station, start, stop, gas, chamber)
@@ -289,6 +301,7 @@ class StationTables:
         self, what: str, asked: Selection, start: object, stop: object, unit: str | None, as_: str
     ) -> Any:
         """A table of days; without a season in the station file, of all records."""
+        self._stored(what)
         from stream.report.by_name import table_by_name
 
         data = self._data()

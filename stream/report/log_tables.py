@@ -4,6 +4,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from stream import columns
+from stream.compute.manual.vials import diluted, values_of_rows
 from stream.manual.closures import closures_in
 from stream.manual.tables import read_table
 from stream.note_kinds import KINDS
@@ -40,10 +41,23 @@ def notes(station: Station, rows: Sequence[Mapping[str, Any]], selection: Select
 def vials(
     station: Station, reader: Reader, kept: Sequence[KeptTable], selection: Selection
 ) -> Table:
-    """One row a gas sample and gas; the mole fraction is empty until it was measured."""
+    """One row a gas sample and gas; the mole fraction is empty until it was measured, and where
+    nothing tells it from what was measured.
+    """
     tables = [read_table(station, t.name, t.content) for t in kept]
     gases = {c.id: tuple(station.analyzer(c.analyzer).gases) for c in station.chambers}
+    analyzers = {c.id: c.analyzer for c in station.chambers}
     period, only = selection.period, selection.only
+    pressures = {
+        (r["chamber"], r["closed_us"]): r["pressure_pa"] for r in reader.closures(period, only)
+    }
+    values = {
+        (analyzer.id, gas): values_of_rows(station, analyzer, gas, tables)
+        for analyzer in station.analyzers
+        if analyzer.sampling == "vials"
+        for gas in only.gases or analyzer.gases
+        if gas in analyzer.gases
+    }
 
     def each() -> Iterator[dict[str, Any]]:
         measured = {
@@ -55,8 +69,12 @@ def vials(
                 continue
             if only.chambers and closure.chamber not in only.chambers:
                 continue
+            pressure = pressures.get((closure.chamber, closure.closed_us))
+            dilution, _ = diluted(closure, float("nan") if pressure is None else pressure)
             for i, (campaign, sample) in enumerate(closure.samples):
                 for gas in only.gases or gases.get(closure.chamber, ()):
+                    of_row = values.get((analyzers[closure.chamber], gas), {})
+                    value = of_row.get((campaign, sample.line), float("nan")) * dilution[i]
                     row = measured.get((closure.chamber, closure.closed_us, gas, i + 1), {})
                     yield {
                         "station": station.id,
@@ -67,7 +85,7 @@ def vials(
                         "closed_us": closure.closed_us,
                         "sampled_us": sample.sampled_us,
                         "gas": gas,
-                        "mole_fraction": row.get("value_nmol_mol"),
+                        "mole_fraction": None if value != value else value,
                         "mole_fraction_se": row.get("value_se_nmol_mol"),
                         "injections": row.get("points", 0),
                     }

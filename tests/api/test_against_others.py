@@ -56,6 +56,23 @@ def test_lines_and_parabolas_are_those_of_statsmodels(seed: int, degree: int) ->
     assert only.flux_se == pytest.approx(weighted.bse[1] * factor, rel=1e-9)
 
 
+def test_what_is_unknown_is_left_out() -> None:
+    """Masked, infinite and NaN alike, of any kind of array."""
+    import pandas as pd
+
+    t, y = points(7)
+    known = stream.fit(np.delete(t, [5, 9]), np.delete(y, [5, 9]))
+    for odd in (np.nan, np.inf, -np.inf):
+        spoiled = y.copy()
+        spoiled[[5, 9]] = odd
+        for given in (spoiled, list(spoiled), pd.Series(spoiled)):
+            assert stream.fit(t, given).params.equals(known.params)
+    spoiled[[5, 9]] = 1e6
+    masked = np.ma.masked_greater(spoiled, 1e5)
+    assert stream.fit(t, masked).params.equals(known.params)
+    assert stream.fit(t, masked, candidates="linear").nobs == len(t) - 2
+
+
 def test_errors_of_independent_noise_are_those_of_statsmodels() -> None:
     """Without known variances the errors allow for noise that goes together in time, and ask for
     many points before they believe that it does not: a thousand readings of independent noise

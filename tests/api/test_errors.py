@@ -72,6 +72,25 @@ CASES: list[tuple[Callable[[stream.Station], object], str]] = [
         lambda s: stream.fit([1, 2, 3], [3, 4, 5], volume_m3=0.03),
         "area_m2, temperature_c, pressure_pa: missing; a flux needs the whole headspace",
     ),
+    (lambda s: s.fluxes([]), "gas: an empty list; leave gas out for all of them"),
+    (lambda s: s.daily(chamber=()), "chamber: an empty list; leave chamber out"),
+    (lambda s: s.records([]), "channel: an empty list; leave channel out"),
+    (lambda s: s.fluxes(quality=[]), "quality: an empty list; leave quality out"),
+    (lambda s: s.fluxes(stop="9999-12-31"), "stop: 9999-12-31 is beyond what a calendar holds"),
+    (lambda s: s.with_settings(dead_band_s=3), "dead_band_s: give a section of the station file"),
+    (lambda s: trial(s).season("N2O"), "season: a trial changes nothing that is stored"),
+    (lambda s: trial(s).fluxes(), "fluxes: a trial changes nothing that is stored"),
+    (lambda s: trial(s).closures(), "closures: a trial changes nothing that is stored"),
+    (lambda s: stream.fit([1, 2, 3], [3, 4, 5], candidates=[]), "candidates: an empty list"),
+    (lambda s: stream.fit([1, 2, 3], [3, 4, 5], se=[1, 2]), "se must be one number or as long"),
+    (lambda s: stream.fit([1, 2], ["a", "b"]), "mole_fraction: holds something that is no number"),
+    (lambda s: stream.fit([1, 2], [3, 4], dead_band_s=-1), "dead_band_s: -1: must be 0 or more"),
+    (lambda s: stream.flux(0.1, 0.04, 0.25, 20.0, 1013.25), "pressure_pa: 1013.25: outside"),
+    (lambda s: stream.flux(0.1, 0.04, 0.25, [20, 293], 1e5), "temperature_c: 293: outside"),
+    (
+        lambda s: stream.fit([1, 2, 3], [3, 4, 5], gas="n2o").flux_in("ug N m-2 h-1"),
+        "gas 'n2o' is not known; one of",
+    ),
     (lambda s: stream.flux(0.1, 0.0, 0.25, 20.0, 101_325.0), "flux: volume must be positive"),
     (
         lambda s: stream.flux(0.1, 0.04, 0.25, 20.0, 101_325.0, unit="g N ha-1 d-1"),
@@ -83,6 +102,11 @@ CASES: list[tuple[Callable[[stream.Station], object], str]] = [
 def first(station: stream.Station) -> stream.Closure:
     """The first closure of chamber A1."""
     return station.closure("A1", station.closures(chamber="A1")["closed_at"].iloc[0])
+
+
+def trial(station: stream.Station) -> stream.Station:
+    """The station with another dead band."""
+    return station.with_settings(closure={"dead_band_s": 45})
 
 
 @pytest.mark.parametrize(("call", "told"), CASES, ids=[told[:40] for _, told in CASES])

@@ -80,7 +80,7 @@ def test_every_table_comes_in_every_form(name: str, own: stream.Station) -> None
     if name == "records":
         some = {"start": "2026-06-15T04:00Z", "stop": "2026-06-15T04:10Z"}
     frame, table, made = (call(**some, as_=as_) for as_ in ("pandas", "arrow", "xarray"))
-    assert list(frame.columns) == table.column_names == list(made.data_vars)
+    assert list(frame.columns) == table.column_names == list(made.variables)
     assert len(frame) == table.num_rows == made.sizes["obs"]
     if name not in {"notes", "vials", "refused", "gaps"}:
         assert len(frame) > 0

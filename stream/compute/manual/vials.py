@@ -8,12 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.compute.closures.points import Points
-from stream.compute.manual.run_values import VialValue
+from stream.compute.manual.run_values import VialValue, run_values
 from stream.manual.closures import ManualClosure
 from stream.manual.tables import ManualTable
 from stream.science.flux.vials import dilution_factor, filled_kpa
 from stream.science.quality.flags import BIT, bits_of
-from stream.station import ClosureRules
+from stream.station import Analyzer, ClosureRules, Station
 from stream.store.results.changes import Row
 from stream.times import SECOND
 
@@ -70,6 +70,19 @@ def match(
 
 def _same_table(name: str, said: str) -> bool:
     return name == said or name.rsplit(".", 1)[0] == said
+
+
+def values_of_rows(
+    station: Station, analyzer: Analyzer, gas: str, tables: Sequence[ManualTable]
+) -> dict[SampleKey, float]:
+    """Mole fraction of each row's vial, mean of its injections, its dilution not undone
+    [nmol mol⁻¹]; NaN where the run does not tell.
+    """
+    runs = [t for t in tables if t.kind == "run"]
+    vials = [t for t in tables if t.kind == "vials"]
+    measured = [v for run in runs for v in run_values(station, analyzer, gas, run)]
+    matched, _ = match(vials, measured)
+    return {key: float(np.mean([v.value for v in mine])) for key, mine in matched.items()}
 
 
 def diluted(closure: ManualClosure, pressure_pa: float) -> tuple[Floats, bool]:

@@ -261,7 +261,10 @@ def flux_unit(text: str) -> FluxUnit:
     """
     match = _FLUX.match(text.strip())
     if match is None:
-        raise ValueError(f"flux unit {text!r} is not of the form 'nmol m-2 s-1' or 'ug N m-2 h-1'")
+        raise ValueError(
+            f"flux unit {text!r} is not of the form 'nmol m-2 s-1', 'ug N m-2 h-1', 'mg C m-2 d-1'"
+            " or 'kg N ha-1 a-1'"
+        )
     species = match["species"]
     known = set(MOLAR_MASS) | {element for element, _ in ELEMENT_MASS.values()}
     if species is not None and species not in known:
