@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from stream import __version__
+from stream import __version__, columns
 from stream.column import Column
 from stream.errors import MissingLibrary, QueryError
 from stream.report.table import Table
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FORMS: Final = ("pandas", "arrow", "xarray")
-_COORDINATES: Final = {"station", "chamber", "plot", "block", "treatment", "position", "gas"}
+_COORDINATES: Final = {"station", "chamber", "gas", *columns.PLACE}
 
 
 def formed(table: Table, as_: str, about: dict[str, Any]) -> Any:

@@ -5,7 +5,7 @@ the rest from the tables.
 from collections.abc import Iterator, Sequence
 from functools import reduce
 from pathlib import Path
-from typing import Final
+from typing import Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -23,9 +23,6 @@ from stream.store.results.settled_months import (
     months,
     read_month,
 )
-
-_ASKED: Final = ("chamber", "closed_us", "gas", "quality")
-"""Columns that a period and what else is asked for look at."""
 
 
 class FluxColumns:
@@ -56,7 +53,8 @@ class FluxColumns:
         names : sequence of (column, model)
             What is wanted; see :func:`stream.store.results.flux_query.column_name`.
         """
-        asked = list(dict.fromkeys([*names, *((name, "") for name in _ASKED)]))
+        needed = ("chamber", "closed_us", *(name for name, any_of in _choices(only) if any_of))
+        asked = list(dict.fromkeys([*names, *((name, "") for name in needed)]))
         wanted = [column_name(*name) for name in names]
         with self._store.reading() as connection:
             parts = list(self._parts(connection, period, only, asked))
@@ -88,16 +86,17 @@ def _chosen(table: pa.Table, period: Period, only: Only) -> pa.Table:
         chosen.append(pc.greater_equal(times, period.first_us))
     if len(times) and pc.max(times).as_py() >= period.stop_us:
         chosen.append(pc.less(times, period.stop_us))
-    for name, wanted in (
-        ("chamber", only.chambers),
-        ("gas", only.gases),
-        ("quality", only.qualities),
-    ):
+    for name, wanted in _choices(only):
         if wanted:
             values = pa.array(wanted, table[name].type)
             if not pc.all(pc.is_in(pc.unique(table[name]), values)).as_py():
                 chosen.append(pc.is_in(table[name], values))
     return table.filter(reduce(pc.and_, chosen)) if chosen else table
+
+
+def _choices(only: Only) -> tuple[tuple[str, tuple[Any, ...]], ...]:
+    """Column → the values that are asked for, () for all."""
+    return ("chamber", only.chambers), ("gas", only.gases), ("quality", only.qualities)
 
 
 def _by_chamber(parts: Sequence[pa.Table]) -> Iterator[pa.Table]:
