@@ -297,6 +297,11 @@ DAILY: Final = (
     *("station", "chamber", *PLACE, "gas", "day", *_PAIR, "coverage", "fluxes", "flags"),
     *DRIVERS,
 )
+SERIES: Final = (
+    *("chamber", "gas", "mid_at", "closed_at", *_PAIR, "quality", "flags"),
+    *("soil_temperature_c", "soil_moisture_m3_m3", "wfps"),
+)
+"""Of fluxes in order of time: for days, seasons and charts."""
 HOURLY: Final = ("station", "chamber", *PLACE, "gas", "hour_at", *_PAIR, "coverage")
 FIELD: Final = (
     *("station", "level", "plot", "block", "treatment", "gas", "day", *_PAIR),

@@ -28,7 +28,7 @@ ONLY_IN = {
     "psycopg": {"store"},
     "numba": {"science"},
     "scipy": {"api", "science", "field", "demo"},
-    "pyarrow": {"ingest", "store", "report", "demo"},
+    "pyarrow": {"ingest", "store", "field", "report", "demo"},
     "sklearn": {"field"},
     "threadpoolctl": {"field"},
     "statsmodels": {"field"},

@@ -23,7 +23,7 @@ from stream.science.field.season import (
 from stream.science.flux.constants import ELEMENT_MASS
 from stream.station import Station
 from stream.store.journal.journal import Journal
-from stream.store.results.readers import Reader
+from stream.store.results.flux_columns import FluxColumns
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +75,7 @@ def season_calendar(station: Station, first: date | None, last: date | None) -> 
 
 
 def season_totals(
-    station: Station, reader: Reader, journal: Journal, days: Calendar
+    station: Station, fluxes: FluxColumns, journal: Journal, days: Calendar
 ) -> SeasonTotals:
     """Fill, integrate and weight every gas.
 
@@ -84,7 +84,7 @@ def season_totals(
     CommandError
         Nothing usable was measured in that time.
     """
-    series = read_series(station, reader, days)
+    series = read_series(station, fluxes, days)
     return totals_of(station, series, days, rain_days(station, journal, days))
 
 

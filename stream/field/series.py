@@ -3,15 +3,22 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, tzinfo
+from typing import Final
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from stream import columns
 from stream.station import Chamber, Station, read_clock
-from stream.store.results.readers import Period, Reader, Row
+from stream.store.results.flux_columns import FluxColumns
+from stream.store.results.readers import Only, Period, Row
 from stream.times import DAY
 
 Floats = NDArray[np.float64]
+
+_CELLS: Final = (*((c.key, "") for c in columns.columns(columns.SERIES)), ("fit_se_nmol_m2_s", ""))
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,52 +109,68 @@ def is_usable(station: Station, row: Row) -> bool:
     return row["quality"] <= station.field.max_quality and row["flux_nmol_m2_s"] is not None
 
 
+def flux_cells(
+    fluxes: FluxColumns, period: Period, gases: Sequence[str] = (), chambers: Sequence[str] = ()
+) -> dict[str, pa.Table]:
+    """Chamber → what series and charts are made of, in order of time and gas.
+
+    Columns are those of :data:`stream.columns.SERIES` by their names in the database, and
+    ``fit_se_nmol_m2_s``; of some gases and chambers, or of all.
+    """
+    tables = fluxes.read(period, Only(tuple(chambers), tuple(gases)), _CELLS)
+    return {table["chamber"][0].as_py(): table for table in tables if table.num_rows}
+
+
 def read_series(
-    station: Station, reader: Reader, days: Calendar, gas: str | None = None
+    station: Station, fluxes: FluxColumns, days: Calendar, gas: str | None = None
 ) -> list[FluxSeries]:
     """Series of every automatic chamber and gas, or of one gas, in the order of the station file.
 
     Chambers that are sampled by hand are left out: they are compared, not mixed in.
     """
     by_hand = {c.id for c in station.chambers if station.analyzer(c.analyzer).sampling == "vials"}
-    rows: dict[tuple[str, str], list[Row]] = {}
-    for r in reader.flux_cells(days.period, gas):
-        if r["chamber"] not in by_hand:
-            rows.setdefault((r["chamber"], r["gas"]), []).append(r)
+    cells = flux_cells(fluxes, days.period, () if gas is None else (gas,))
     found = []
     for chamber in station.chambers:
         if chamber.id in by_hand:
             continue
         for name in station.analyzer(chamber.analyzer).gases:
             if gas in {None, name}:
-                mine = rows.get((chamber.id, name), [])
+                mine = cells.get(chamber.id)
                 found.append(_series(station, chamber, name, mine, days))
     return found
 
 
 def _series(
-    station: Station, chamber: Chamber, gas: str, rows: Sequence[Row], days: Calendar
+    station: Station, chamber: Chamber, gas: str, cells: pa.Table | None, days: Calendar
 ) -> FluxSeries:
-    good = [r for r in rows if is_usable(station, r)]
-    good.sort(key=lambda r: r["mid_us"])
-    kept = [r for i, r in enumerate(good) if i == 0 or r["mid_us"] > good[i - 1]["mid_us"]]
-
-    def column(name: str) -> Floats:
-        return np.array([np.nan if r[name] is None else r[name] for r in kept], dtype=float)
-
-    total, fit = column("flux_se_nmol_m2_s"), column("fit_se_nmol_m2_s")
+    if cells is None:
+        none = np.empty(0)
+        return FluxSeries(chamber, gas, none, none, none, none, none, none, none, left_out=0)
+    mine = cells.filter(pc.equal(cells["gas"], gas))
+    quality, flux = _numbers(mine, "quality"), _numbers(mine, "flux_nmol_m2_s")
+    good = np.flatnonzero((quality <= station.field.max_quality) & ~np.isnan(flux))
+    mid = mine["mid_us"].cast(pa.int64()).to_numpy()
+    kept = good[np.argsort(mid[good], kind="stable")]
+    kept = kept[np.diff(mid[kept], prepend=-(2**62)) > 0]
+    total, fit = _numbers(mine, "flux_se_nmol_m2_s")[kept], _numbers(mine, "fit_se_nmol_m2_s")[kept]
     return FluxSeries(
         chamber=chamber,
         gas=gas,
-        t_h=days.hours(np.array([r["mid_us"] for r in kept], dtype=np.int64)),
-        flux=column("flux_nmol_m2_s"),
+        t_h=days.hours(mid[kept]),
+        flux=flux[kept],
         fit_se=np.nan_to_num(fit),
         common_se=np.sqrt(np.maximum(0.0, np.nan_to_num(total) ** 2 - np.nan_to_num(fit) ** 2)),
-        temperature_c=column("soil_temperature_c"),
-        moisture=column("soil_moisture_m3_m3"),
-        wfps=column("wfps"),
-        left_out=len(rows) - len(good),
+        temperature_c=_numbers(mine, "soil_temperature_c")[kept],
+        moisture=_numbers(mine, "soil_moisture_m3_m3")[kept],
+        wfps=_numbers(mine, "wfps")[kept],
+        left_out=len(mine) - len(good),
     )
+
+
+def _numbers(cells: pa.Table, name: str) -> Floats:
+    """A column of numbers, NaN where unknown."""
+    return np.asarray(cells[name].cast(pa.float64()).to_numpy())
 
 
 def fractions(station: Station, days: Calendar) -> Mapping[str, Floats]:

@@ -48,11 +48,11 @@ def table_by_name(
     zone = read_clock(station.station.timezone)
     days = season_calendar(station, _day(first, zone), _day(stop, zone, end=True))
     if what == "hourly":
-        return field_tables.hourly(station, reader, selection, days)
+        return field_tables.hourly(station, data.flux_columns, selection, days)
     if what == "field":
-        return field_tables.field(station, reader, selection, days)
+        return field_tables.field(station, data.flux_columns, selection, days)
     make = field_tables.daily if what == "daily" else field_tables.season
-    return make(station, reader, journal, selection, days)
+    return make(station, data.flux_columns, journal, selection, days)
 
 
 def _day(moment: int | None, zone: tzinfo, *, end: bool = False) -> date | None:

@@ -12,13 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.errors import CommandError
+from stream.field.series import flux_cells
 from stream.files import write_whole
 from stream.report.pictures.style import BLUE, GREY, OCHRE, picture
 from stream.science.field.agreement import Agreement, agreement, value_at
 from stream.science.quality.flags import GOOD, NOT_EVALUATED
 from stream.station import StationFile
 from stream.store import open_existing
-from stream.store.results.readers import Period, Reader
+from stream.store.results.flux_columns import FluxColumns
+from stream.store.results.readers import Period
 from stream.times import DAY, rfc3339
 
 Floats = NDArray[np.float64]
@@ -89,12 +91,14 @@ def compare(
         raise CommandError("no chamber of the station file is sampled by hand: nothing to compare")
     place = {c.id: (c.plot, c.position) for c in station.chambers}
     with closing(open_existing(url)) as store:
-        rows = [
-            r
-            for r in Reader(store, station.id).flux_cells(Period.between(first, stop))
-            if r["quality"] in _USED and r["flux_nmol_m2_s"] is not None
-            and (not gases or r["gas"] in gases)
-        ]  # fmt: skip
+        stored = FluxColumns(store, station.id, file.archive)
+        cells = flux_cells(stored, Period.between(first, stop), gases)
+    rows = [
+        r
+        for table in cells.values()
+        for r in table.sort_by([("gas", "ascending"), ("closed_us", "ascending")]).to_pylist()
+        if r["quality"] in _USED and r["flux_nmol_m2_s"] is not None
+    ]
     found = []
     for gas in sorted({r["gas"] for r in rows if r["chamber"] in by_hand}):
         series = _series([r for r in rows if r["gas"] == gas])

@@ -20,37 +20,37 @@ from stream.report.table import Table, from_rows
 from stream.report.tables import Selection, selected_gases
 from stream.station import Station
 from stream.store.journal.journal import Journal
-from stream.store.results.readers import Reader
+from stream.store.results.flux_columns import FluxColumns
 
 
-def hourly(station: Station, reader: Reader, selection: Selection, days: Calendar) -> Table:
+def hourly(station: Station, fluxes: FluxColumns, selection: Selection, days: Calendar) -> Table:
     """One row a chamber, gas and hour that lies between fluxes near enough to one another.
 
     The mean over the hour of the straight lines that join them, for models that step by
     the hour; hours without are left out.
     """
     wanted = _wanted(station, selection)
-    series = [s for s in read_series(station, reader, days) if wanted(s)]
+    series = [s for s in read_series(station, fluxes, days) if wanted(s)]
     return _table(columns.HOURLY, hourly_rows(station, series, days))
 
 
 def daily(
-    station: Station, reader: Reader, journal: Journal, selection: Selection, days: Calendar
+    station: Station, fluxes: FluxColumns, journal: Journal, selection: Selection, days: Calendar
 ) -> Table:
     """One row a chamber, gas and day, with what may drive the flux."""
     wanted = _wanted(station, selection)
-    series = [s for s in read_series(station, reader, days) if wanted(s)]
+    series = [s for s in read_series(station, fluxes, days) if wanted(s)]
     rain = rain_mm(station, journal, days)
     drivers = [drivers_of(station, s, days, rain) for s in series]
     chambers = [chamber_days(station, s, days) for s in series]
     return _table(columns.DAILY, daily_rows(station, chambers, days, drivers))
 
 
-def field(station: Station, reader: Reader, selection: Selection, days: Calendar) -> Table:
+def field(station: Station, fluxes: FluxColumns, selection: Selection, days: Calendar) -> Table:
     """One row a plot, gas and day, and one a treatment, gas and day."""
     gases = set(selected_gases(station, selection))
     chambers = [
-        chamber_days(station, s, days) for s in read_series(station, reader, days) if s.gas in gases
+        chamber_days(station, s, days) for s in read_series(station, fluxes, days) if s.gas in gases
     ]
     plots = plot_days(station, chambers, days)
     return _table(
@@ -59,11 +59,11 @@ def field(station: Station, reader: Reader, selection: Selection, days: Calendar
 
 
 def season(
-    station: Station, reader: Reader, journal: Journal, selection: Selection, days: Calendar
+    station: Station, fluxes: FluxColumns, journal: Journal, selection: Selection, days: Calendar
 ) -> Table:
     """One row a plot and gas, and one a treatment and gas."""
     gases = set(selected_gases(station, selection))
-    totals = season_totals(station, reader, journal, days)
+    totals = season_totals(station, fluxes, journal, days)
     rows = (r for r in season_rows(station, totals) if r["gas"] in gases)
     return _table(columns.SEASON, rows)
 

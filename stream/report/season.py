@@ -15,6 +15,7 @@ from stream.columns import COLUMNS
 from stream.field.days import ChamberDays, chamber_days, treatment_days
 from stream.field.drivers import Correlation, correlations
 from stream.field.season import GasSeason, SeasonTotals, season_calendar, season_rows, season_totals
+from stream.field.series import flux_cells
 from stream.field.weather import rain_mm
 from stream.files import write_whole
 from stream.note_kinds import EVENTS
@@ -62,11 +63,15 @@ def write_report(
     days = season_calendar(station, first, last)
     with closing(open_existing(url)) as store:
         data = StationData.over(file, store)
-        file, reader = data.file, data.reader
+        file = data.file
         station = file.station
         journal = data.journal
-        totals = season_totals(station, reader, journal, days)
-        flags = [(r["mid_us"], r["flags"]) for r in reader.flux_cells(days.period)]
+        totals = season_totals(station, data.flux_columns, journal, days)
+        flags = [
+            pair
+            for cells in flux_cells(data.flux_columns, days.period).values()
+            for pair in zip(cells["mid_us"].to_pylist(), cells["flags"].to_pylist(), strict=True)
+        ]
         rain = rain_mm(station, journal, days)
     report = _report(file, totals, draw.flag_counts(flags, days), rain)
     stem = f"season-{days.first}-{days.day(days.days - 1)}"

@@ -74,6 +74,6 @@ def _work_out(data: StationData, first_us: int, stop_us: int) -> Totals:
     plain = station.model_copy(update={"field": rules})
     try:
         days = calendar(station, begin, end)
-        return Totals(season_totals(plain, data.reader, data.journal, days), "")
+        return Totals(season_totals(plain, data.flux_columns, data.journal, days), "")
     except CommandError as error:
         return Totals(None, str(error))

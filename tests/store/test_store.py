@@ -392,6 +392,8 @@ def test_sqlite_joins_results_by_their_key(sqlite_url: str) -> None:
     """Whatever order and period is asked for: a join by a range of time is quadratic."""
     from sqlalchemy import event
 
+    from stream.store.results.arrow_rows import arrow_rows
+    from stream.store.results.flux_query import Name, every_name, flux_query
     from stream.store.results.readers import Only, Period, Reader
 
     asked: list[tuple[str, object]] = []
@@ -402,12 +404,17 @@ def test_sqlite_joins_results_by_their_key(sqlite_url: str) -> None:
         def _keep(_c: object, _cursor: object, text: str, given: object, *_: object) -> None:
             asked.append((text, given))
 
+        def query(period: Period, only: Only, names: list[Name]) -> list[object]:
+            with store.reading() as connection:
+                found = arrow_rows(connection, flux_query("small", period, only, names))
+            return found.to_pylist()
+
         for period in (Period(), Period(5, 50)):
             for read in (
                 reader.fluxes,
-                reader.flux_cells,
                 reader.flux_flags,
-                lambda p: reader.flux_points("N2O", ("A", "B"), p),
+                lambda p: query(p, Only(), every_name(["linear", "quadratic"])),
+                lambda p: query(p, Only(("A",), ("N2O",), (1, 2)), [("flags", "")]),
                 lambda p: reader.fluxes(p, Only(("A",), ("N2O",), (1, 2))),
                 lambda p: reader.visits(p, Only(("A",), ("N2O",))),
             ):
@@ -422,7 +429,9 @@ def test_sqlite_joins_results_by_their_key(sqlite_url: str) -> None:
     assert len(plans) == 16
     for plan in plans:
         inner = [
-            step for step in plan if any(t in step for t in ("fluxes", "model_fits", "visits"))
+            step
+            for step in plan
+            if any(t in step for t in ("fluxes", "model_fits", "visits", "fit_"))
         ]
         assert inner
         assert all("closed_us=?" in step for step in inner), plan

@@ -67,7 +67,7 @@ def summarize(data: StationData, day: date, *, now_us: int | None = None) -> Day
     analyzers = analyzers_of(station, journal, period)
     standards = standards_of(station, reader, period)
     machine = _machine(data, period, contents, now_us)
-    fluxes, unusual, missing = fluxes_of(station, reader, day)
+    fluxes, unusual, missing = fluxes_of(station, data.flux_columns, day)
     notes = standing(read_notes(Notes(data.store, station.id).all()))
     todays = [n for n in notes if period.first_us <= n.at_us < period.stop_us]
     # What is due is due on the morning on which the summary is read.

@@ -11,7 +11,7 @@ from stream.field.days import chamber_days, treatment_days
 from stream.field.series import calendar, read_series
 from stream.report.summary.model import FluxDay
 from stream.station import Station
-from stream.store.results.readers import Reader
+from stream.store.results.flux_columns import FluxColumns
 
 _DAYS: Final = 14
 _LEAST: Final = 4
@@ -21,7 +21,7 @@ _BEYOND: Final = 1.0
 
 
 def fluxes_of(
-    station: Station, reader: Reader, day: date
+    station: Station, stored: FluxColumns, day: date
 ) -> tuple[list[FluxDay], list[FluxDay], list[str]]:
     """Means of treatments, and of the chambers that were unusual.
 
@@ -32,7 +32,7 @@ def fluxes_of(
         Treatments and gases of which the day has no mean, with the reason where it is known.
     """
     days = calendar(station, day - timedelta(days=_DAYS), day)
-    chambers = [chamber_days(station, s, days) for s in read_series(station, reader, days)]
+    chambers = [chamber_days(station, s, days) for s in read_series(station, stored, days)]
     treatments = treatment_days(station, chambers, days)
     found = [_held(t.treatment or "all chambers", t.gas, t.flux) for t in treatments]
     unusual = [

@@ -1,6 +1,6 @@
 """Reading results back: newest revisions, in a fixed order, as plain rows."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import chain
 from typing import Any, Final
@@ -124,22 +124,6 @@ class Reader:
                     together = []
             yield together
 
-    def flux_cells(self, period: Period, gas: str | None = None) -> Iterator[Row]:
-        """The few columns that series of fluxes are made of, in order of chamber, gas and time;
-        of one gas, or of all.
-        """
-        c, f = closures.c, fluxes.c
-        keys = (f.chamber, f.gas, f.mid_us, f.quality, f.flags)
-        numbers = (f.flux_nmol_m2_s, f.flux_se_nmol_m2_s, f.fit_se_nmol_m2_s)
-        soil = (c.soil_temperature_c, c.soil_moisture_m3_m3, c.wfps)
-        rows = (
-            select(*keys, *numbers, *soil)
-            .join_from(closures, fluxes, of_closure(fluxes))
-            .where(standing(self._station, period), *([] if gas is None else [f.gas == gas]))
-            .order_by(f.chamber, f.gas, f.closed_us)
-        )
-        yield from self._plain(rows)
-
     def flux_flags(self, period: Period) -> Iterator[Row]:
         """Of each flux what it was, its quality and its flags, in order of chamber and time."""
         c, f = closures.c, fluxes.c
@@ -176,35 +160,6 @@ class Reader:
             found = connection.execution_options(yield_per=5000).execute(query)
             names = list(found.keys())
             yield from (dict(zip(names, row, strict=True)) for row in found)
-
-    def flux_points(
-        self, gas: str, chambers: Sequence[str], period: Period
-    ) -> Iterator[Sequence[Any]]:
-        """Fluxes that are known, for drawing: (chamber, mid_us, flux, se, quality, closed_us,
-        flags), in order of chamber and time.
-        """
-        f = fluxes.c
-        query = (
-            select(
-                f.chamber,
-                f.mid_us,
-                f.flux_nmol_m2_s,
-                f.flux_se_nmol_m2_s,
-                f.quality,
-                f.closed_us,
-                f.flags,
-            )
-            .join_from(closures, fluxes, of_closure(fluxes))
-            .where(
-                standing(self._station, period),
-                f.gas == gas,
-                closures.c.chamber.in_(chambers),
-                f.flux_nmol_m2_s.is_not(None),
-            )
-            .order_by(closures.c.chamber, closures.c.closed_us)
-        )
-        with self._store.reading() as connection:
-            yield from connection.execution_options(yield_per=5000).execute(query)
 
     def closure(self, chamber: str, closed_us: int) -> list[Row]:
         """Every revision of one closure, the newest first."""

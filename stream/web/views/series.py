@@ -10,7 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from stream.field.days import chamber_days, treatment_days
-from stream.field.series import calendar, day_at, read_series
+from stream.field.series import calendar, day_at, flux_cells, read_series
 from stream.station import gases_of
 from stream.store.results.readers import Period
 from stream.store.station_data import StationData
@@ -64,15 +64,14 @@ def chamber_series(
     """
     steps = max(10, min(steps, MOST))
     found, full = [], 0
-    columns: dict[str, list[tuple[Any, ...]]] = {}
-    for row in data.reader.flux_points(gas, tuple(chambers), period):
-        columns.setdefault(row[0], []).append(tuple(row)[1:])
+    cells = flux_cells(data.flux_columns, period, (gas,), chambers)
     for name in chambers:
-        rows = columns.get(name, [])
-        if not rows:
+        if name not in cells:
             continue
-        mid, y, se, quality, closed, flags = (np.array(c) for c in zip(*rows, strict=True))
-        y = y.astype(float)
+        known = cells[name].filter(cells[name]["flux_nmol_m2_s"].is_valid())
+        mid, closed, quality = (known[c].to_numpy() for c in ("mid_us", "closed_us", "quality"))
+        y, se = (known[c].to_numpy() for c in ("flux_nmol_m2_s", "flux_se_nmol_m2_s"))
+        flags = known["flags"].to_numpy()
         full += len(y)
         kept = np.zeros(len(y), dtype=bool)
         for part in (quality <= 2, quality > 2):
@@ -97,7 +96,7 @@ def treatment_series(data: StationData, gas: str, period: Period) -> dict[str, A
     station = data.file.station
     first, last = day_at(station, period.first_us), day_at(station, period.stop_us - 1)
     days = calendar(station, first, last)
-    series = read_series(station, data.reader, days, gas)
+    series = read_series(station, data.flux_columns, days, gas)
     chambers = [chamber_days(station, s, days) for s in series]
     found = []
     noon = (days.start_us + DAY // 2) / SECOND
