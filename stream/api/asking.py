@@ -7,7 +7,7 @@ from functools import wraps
 from typing import Any, Final, ParamSpec, TypeVar
 
 from stream.errors import CommandError, QueryError, SelectionError, StationFileError
-from stream.report.tables import Selection
+from stream.report.table import Selection
 from stream.science.flux.constants import MOLAR_MASS
 from stream.science.flux.units import flux_unit
 from stream.station import Station, read_clock

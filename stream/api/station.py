@@ -10,7 +10,8 @@ from stream.api.closure import Closure
 from stream.api.frames import formed
 from stream.api.station_tables import Names, StationTables
 from stream.errors import LidstreamError, QueryError
-from stream.report.tables import Selection, in_unit, selected_gases
+from stream.report.table import Selection
+from stream.report.tables import in_unit, selected_gases
 from stream.station import Station as StationConfig
 from stream.station import StationFile, changed, load_station, url_beside
 from stream.store import Store, open_reading

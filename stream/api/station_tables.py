@@ -7,7 +7,8 @@ from stream.api.asking import bounds, names, plainly, selection
 from stream.api.frames import formed
 from stream.errors import QueryError
 from stream.report import tables
-from stream.report.tables import Selection, in_unit, selected_gases
+from stream.report.table import Selection
+from stream.report.tables import in_unit, selected_gases
 from stream.station import StationFile, amended, gases_of
 from stream.store import Store
 from stream.store.journal.journal import Journal
@@ -293,7 +294,7 @@ class StationTables:
         return formed(tables.refused(data.file.station, data.reader), as_, self._about())
 
     def _table(self, what: str, asked: Selection, as_: str) -> Any:
-        from stream.report.by_name import table_by_name
+        from stream.report.tables import table_by_name
 
         return formed(table_by_name(self._data(), what, asked, None, None), as_, self._about())
 
@@ -302,7 +303,7 @@ class StationTables:
     ) -> Any:
         """A table of days; without a season in the station file, of all records."""
         self._stored(what)
-        from stream.report.by_name import table_by_name
+        from stream.report.tables import table_by_name
 
         data = self._data()
         first, last = bounds(data.file.station, start, stop)

@@ -6,12 +6,11 @@ from pathlib import Path
 from typing import Final
 
 from stream.errors import CommandError
-from stream.report import tables
-from stream.report.by_name import table_by_name
 from stream.report.formats.csv_file import write_csv, write_descriptor
 from stream.report.formats.netcdf_file import write_netcdf
 from stream.report.formats.parquet_file import write_parquet
-from stream.report.table import Table
+from stream.report.table import Selection, Table
+from stream.report.tables import table_by_name
 from stream.station import StationFile
 from stream.store import open_existing
 from stream.store.results.readers import Period
@@ -90,7 +89,7 @@ def export(
         raise CommandError("--from: must be earlier than --to")
     if what == "refused" and (first is not None or stop is not None or gases or chambers):
         raise CommandError("--from, --to, --gas, --chamber: refused lines are exported whole")
-    selection = tables.Selection(Period.between(first, stop), gases, chambers, unit)
+    selection = Selection(Period.between(first, stop), gases, chambers, unit)
     with closing(open_existing(url)) as store:
         table = table_by_name(StationData.over(file, store), what, selection, first, stop)
         count = write(table, out)

@@ -16,8 +16,8 @@ from stream.field.drivers import drivers_of
 from stream.field.season import season_rows, season_totals
 from stream.field.series import Calendar, read_series
 from stream.field.weather import rain_mm
-from stream.report.table import Table, from_rows
-from stream.report.tables import Selection, selected_gases
+from stream.report.table import Selection, Table, from_rows
+from stream.report.tables import selected_gases
 from stream.station import Station
 from stream.store.journal.journal import Journal
 from stream.store.results.flux_columns import FluxColumns

@@ -8,8 +8,7 @@ from stream.compute.manual.vials import diluted, values_of_rows
 from stream.manual.closures import closures_in
 from stream.manual.tables import read_table
 from stream.note_kinds import KINDS
-from stream.report.table import Table, table_of
-from stream.report.tables import Selection
+from stream.report.table import Selection, Table, table_of
 from stream.station import Station, read_notes
 from stream.store.results.readers import Reader
 from stream.store.station_data import KeptTable

@@ -4,8 +4,7 @@ from collections.abc import Iterable, Iterator
 from typing import Any
 
 from stream import columns
-from stream.report.table import Table, from_rows
-from stream.report.tables import Selection
+from stream.report.table import Selection, Table, from_rows
 from stream.station import Station
 from stream.store.results.changes import Result
 from stream.store.results.readers import Reader

@@ -10,6 +10,7 @@ import pyarrow as pa
 
 from stream import columns
 from stream.column import Column
+from stream.store.results.readers import Only, Period
 
 TYPES: Final = {
     "string": pa.string(),
@@ -52,6 +53,22 @@ class Table:
         schema = schema_of(found)
         made = (pa.record_batch(list(change(batch)), schema=schema) for batch in self.batches)
         return Table(found, made)
+
+
+@dataclass(frozen=True, slots=True)
+class Selection:
+    """What is asked for."""
+
+    period: Period
+    gases: tuple[str, ...] = ()
+    chambers: tuple[str, ...] = ()
+    unit: str | None = None
+    qualities: tuple[int, ...] = ()
+
+    @property
+    def only(self) -> Only:
+        """What the database is asked for."""
+        return Only(self.chambers, self.gases, self.qualities)
 
 
 def schema_of(found: Sequence[Column]) -> pa.Schema:

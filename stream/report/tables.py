@@ -1,7 +1,7 @@
 """Tables for export: which columns, in which order, in which unit. Others rely on the names."""
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from datetime import UTC, date, datetime, tzinfo
 from typing import Any, Final
 
 import numpy as np
@@ -11,33 +11,71 @@ from numpy.typing import NDArray
 
 from stream import columns
 from stream.errors import SelectionError
-from stream.report.table import TYPES, Table, from_rows, schema_of, table_of
+from stream.report.table import TYPES, Selection, Table, from_rows, schema_of, table_of
 from stream.science.flux.units import FluxUnit, flux_unit
-from stream.station import Station, gases_of
+from stream.station import Station, gases_of, read_clock
 from stream.store.journal.journal import Journal
 from stream.store.results.flux_columns import FluxColumns
-from stream.store.results.flux_query import column_name
 from stream.store.results.readers import Only, Period, Reader
+from stream.store.station_data import StationData
 from stream.times import DAY
 
 _TOGETHER: Final = 100_000
 """Rows in one batch."""
 
 
-@dataclass(frozen=True, slots=True)
-class Selection:
-    """What is asked for."""
+def table_by_name(
+    data: StationData,
+    what: str,
+    selection: Selection,
+    first: int | None,
+    stop: int | None,
+) -> Table:
+    """One of the tables that are exported.
 
-    period: Period
-    gases: tuple[str, ...] = ()
-    chambers: tuple[str, ...] = ()
-    unit: str | None = None
-    qualities: tuple[int, ...] = ()
+    Parameters
+    ----------
+    data : StationData
+    what : str
+        ``fluxes``, ``closures``, ``records``, ``refused``, ``hourly``, ``daily``, ``field`` or
+        ``season``.
+    selection : Selection
+    first, stop : int or None
+        Of tables of days: the period, the end excluded [µs]; None for that of the season.
 
-    @property
-    def only(self) -> Only:
-        """What the database is asked for."""
-        return Only(self.chambers, self.gases, self.qualities)
+    Raises
+    ------
+    CommandError
+        There is no season, and no period is given; or a gas or chamber is unknown.
+    """
+    station, reader, journal = data.file.station, data.reader, data.journal
+    if what == "fluxes":
+        return fluxes(station, data.flux_columns, selection)
+    if what == "closures":
+        return closures(station, reader, selection)
+    if what == "records":
+        return records(station, journal, selection)
+    if what == "refused":
+        return refused(station, reader)
+    # What days and seasons are made with takes seconds to load.
+    from stream.field.season import season_calendar
+    from stream.report import field_tables
+
+    zone = read_clock(station.station.timezone)
+    days = season_calendar(station, _day(first, zone), _day(stop, zone, end=True))
+    if what == "hourly":
+        return field_tables.hourly(station, data.flux_columns, selection, days)
+    if what == "field":
+        return field_tables.field(station, data.flux_columns, selection, days)
+    make = field_tables.daily if what == "daily" else field_tables.season
+    return make(station, data.flux_columns, journal, selection, days)
+
+
+def _day(moment: int | None, zone: tzinfo, *, end: bool = False) -> date | None:
+    """The day at the station that a period begins or ends with."""
+    if moment is None:
+        return None
+    return datetime.fromtimestamp((moment - end) / 1e6, UTC).astimezone(zone).date()
 
 
 def fluxes(station: Station, reader: FluxColumns, selection: Selection) -> Table:
@@ -60,9 +98,7 @@ def fluxes(station: Station, reader: FluxColumns, selection: Selection) -> Table
 
     def batches() -> Iterator[pa.RecordBatch]:
         for part in reader.read(selection.period, only, keys):
-            cells = [
-                part[column_name(*key)].cast(f.type) for key, f in zip(keys, schema, strict=True)
-            ]
+            cells = [c.cast(f.type) for c, f in zip(part.columns, schema, strict=True)]
             yield from (
                 pa.Table.from_arrays(cells, schema=schema).combine_chunks().to_batches(_TOGETHER)
             )

@@ -8,7 +8,7 @@ import pytest
 from sqlalchemy import event
 
 import stream
-from stream.report.tables import Selection
+from stream.report.table import Selection
 
 TABLES = (
     *("fluxes", "closures", "gaps", "records", "hourly", "daily", "field", "season", "notes"),

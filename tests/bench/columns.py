@@ -19,12 +19,13 @@ from pathlib import Path
 
 from stream import columns
 from stream.report.formats.csv_file import write_csv
-from stream.report.tables import Selection, fluxes
+from stream.report.table import Selection
+from stream.report.tables import fluxes
 from stream.station import StationFile, load_station
 from stream.store import Store, open_store
-from stream.store.results.flux_columns import FluxColumns
+from stream.store.results.flux_columns import FluxColumns, extent, month_of
 from stream.store.results.readers import Period, Reader
-from stream.store.results.settled_months import SettledMonths, extent, month_of
+from stream.store.results.settled_months import SettledMonths
 from stream.times import rfc3339
 
 ROUNDS = 3

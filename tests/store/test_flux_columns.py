@@ -11,10 +11,9 @@ from sqlalchemy import text
 from stream.compute.replay import Pipeline
 from stream.station import StationFile
 from stream.store import Store
-from stream.store.results.flux_columns import FluxColumns
+from stream.store.results.flux_columns import FluxColumns, months
 from stream.store.results.flux_query import column_name
 from stream.store.results.readers import Only, Period
-from stream.store.results.settled_months import months
 from stream.times import DAY
 
 Make = Callable[..., StationFile]

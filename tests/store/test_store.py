@@ -392,8 +392,7 @@ def test_sqlite_joins_results_by_their_key(sqlite_url: str) -> None:
     """Whatever order and period is asked for: a join by a range of time is quadratic."""
     from sqlalchemy import event
 
-    from stream.store.results.arrow_rows import arrow_rows
-    from stream.store.results.flux_query import Name, every_name, flux_query
+    from stream.store.results.flux_query import Name, arrow_rows, every_name, flux_query
     from stream.store.results.readers import Only, Period, Reader
 
     asked: list[tuple[str, object]] = []

@@ -2,27 +2,23 @@
 the rest from the tables.
 """
 
-from collections.abc import Iterator, Sequence
+import hashlib
+from collections.abc import Iterable, Iterator, Sequence
 from functools import reduce
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
-from sqlalchemy import Connection
+import pyarrow.parquet as pq
+from sqlalchemy import Connection, select, update
 
 from stream.store.connect import Store
-from stream.store.results.arrow_rows import arrow_rows, schema_of
-from stream.store.results.flux_query import Name, column_name, flux_query
-from stream.store.results.readers import Only, Period
-from stream.store.results.settled_months import (
-    SettledMonths,
-    content,
-    extent,
-    month_of,
-    months,
-    read_month,
-)
+from stream.store.results.flux_query import Name, arrow_rows, column_name, flux_query, schema_of
+from stream.store.results.readers import Only, Period, standing
+from stream.store.schema import closures, flux_months
 
 
 class FluxColumns:
@@ -39,7 +35,7 @@ class FluxColumns:
     def __init__(self, store: Store, station: str, root: Path) -> None:
         self._store = store
         self._station = station
-        self._months = SettledMonths(store, station, root)
+        self._root = root
 
     def read(self, period: Period, only: Only, names: Sequence[Name]) -> Iterator[pa.Table]:
         """Newest revisions, a chamber a table, in order of chamber, time and gas.
@@ -66,7 +62,7 @@ class FluxColumns:
     ) -> Iterator[pa.Table]:
         """A table a month of the period that holds anything: little is held as Python objects."""
         found = extent(connection, self._station, period)
-        listed = self._months.listed(connection)
+        listed = listed_months(connection, self._station, self._root)
         for stretch in months(found) if found else ():
             of_month = flux_query(self._station, stretch, only, names)
             month = listed.get(month_of(stretch.first_us))
@@ -76,6 +72,69 @@ class FluxColumns:
             else:
                 schema = schema_of(of_month)
                 yield _chosen(read_month(held, schema.names, schema), stretch, only)
+
+
+def listed_months(connection: Connection, station: str, root: Path) -> dict[int, tuple[Path, str]]:
+    """First moment of a month [µs] → its file and what its SHA-256 must be."""
+    m = flux_months.c
+    query = select(m.month_us, m.path, m.sha256).where(m.station == station, m.current == 1)
+    return {month: (root / path, sha256) for month, path, sha256 in connection.execute(query)}
+
+
+def months(period: Period) -> Iterator[Period]:
+    """The calendar months of a period, in UTC, cut to it."""
+    for first, stop in pairwise(month_edges(period)):
+        yield Period(max(first, period.first_us), min(stop, period.stop_us))
+
+
+def extent(connection: Connection, station: str, period: Period) -> Period | None:
+    """From the first closure of a period to the last, both included; None where there is none."""
+    at = closures.c.closed_us
+    query = select(at).where(standing(station, period)).limit(1)
+    first = connection.execute(query.order_by(at)).scalar()
+    last = connection.execute(query.order_by(at.desc())).scalar()
+    return None if first is None or last is None else Period(first, last + 1)
+
+
+def month_of(time_us: int) -> int:
+    """The first moment of the month of a moment [µs]."""
+    return month_edges(Period(time_us, time_us + 1))[0]
+
+
+def month_edges(period: Period) -> list[int]:
+    """First moments of the calendar months that a period touches, and of the one after [µs]."""
+    ends = np.array([period.first_us, period.stop_us - 1], "M8[us]").astype("M8[M]")
+    edges: list[int] = np.arange(ends[0], ends[1] + 2).astype("M8[us]").astype(np.int64).tolist()
+    return edges
+
+
+def forget_months(connection: Connection, station: str, times_us: Iterable[int]) -> None:
+    """Take the months of some closures off the list, in the commit that changes these."""
+    m = flux_months.c
+    changed = sorted({month_of(at) for at in times_us})
+    mine = m.station == station, m.month_us.in_(changed), m.current == 1
+    connection.execute(update(flux_months).where(*mine).values(current=0))
+
+
+def content(path: Path, sha256: str) -> bytes | None:
+    """What a month's file holds; None where it is not there, or not as it was written."""
+    try:
+        found = path.read_bytes()
+    except OSError:
+        return None
+    return found if hashlib.sha256(found).hexdigest() == sha256 else None
+
+
+def read_month(held: bytes, names: Sequence[str], schema: pa.Schema) -> pa.Table:
+    """Columns of a month; one of a model that nothing was fitted by is empty."""
+    file = pq.ParquetFile(pa.BufferReader(held))
+    there = set(file.schema_arrow.names)
+    found = file.read([name for name in names if name in there])
+    rows = found.num_rows
+    return pa.table(
+        [found[n] if n in there else pa.nulls(rows, schema.field(n).type) for n in names],
+        schema=pa.schema(schema.field(n) for n in names),
+    )
 
 
 def _chosen(table: pa.Table, period: Period, only: Only) -> pa.Table:

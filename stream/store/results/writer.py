@@ -11,7 +11,7 @@ from stream.store.connect import Store
 from stream.store.journal.blocks import append_blocks, extend_channels
 from stream.store.results.bulk import Clash, insert_rows, insert_tuples
 from stream.store.results.changes import Changes, Result, Row, Scope
-from stream.store.results.settled_months import forget_months
+from stream.store.results.flux_columns import forget_months
 from stream.store.schema import (
     PROVISIONAL,
     clock_events,
