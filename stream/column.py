@@ -24,8 +24,8 @@ class Column:
         For a screen, in lower case.
     sentence : str
         What it is, for those who were not there.
-    stored : str
-        Its name in the database, where that is another.
+    key : str
+        Where its value lies in a row from the database.
     model : str
         The model whose number it is; empty where it is that of the model reported.
     """
@@ -35,13 +35,8 @@ class Column:
     unit: str
     label: str
     sentence: str
-    stored: str = ""
+    key: str
     model: str = ""
-
-    @property
-    def key(self) -> str:
-        """Where its value lies in a row from the database."""
-        return self.stored or self.name
 
     @property
     def heading(self) -> str:
@@ -50,20 +45,25 @@ class Column:
 
 
 def text(name: str, label: str, sentence: str, stored: str = "") -> Column:
-    """A column of words."""
-    return Column(name, "string", "", label, sentence, stored)
+    """A column of words; ``stored`` is its name in the database, where that is another."""
+    return Column(name, "string", "", label, sentence, stored or name)
 
 
 def whole(name: str, label: str, sentence: str) -> Column:
     """A column of whole numbers."""
-    return Column(name, "integer", "", label, sentence)
+    return Column(name, "integer", "", label, sentence, name)
 
 
 def moment(name: str, label: str, sentence: str, stored: str = "") -> Column:
     """A column of moments, as RFC 3339 in UTC."""
-    return Column(name, "datetime", "", label, sentence, stored)
+    return Column(name, "datetime", "", label, sentence, stored or name)
+
+
+def date(name: str, label: str, sentence: str) -> Column:
+    """A column of days at the station."""
+    return Column(name, "date", "", label, sentence, name)
 
 
 def number(name: str, unit: str, label: str, sentence: str, stored: str = "") -> Column:
     """A column of numbers in a unit."""
-    return Column(name, "number", unit, label, sentence, stored)
+    return Column(name, "number", unit, label, sentence, stored or name)

@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import replace
 from typing import Final
 
-from stream.column import Column, moment, number, text, whole
+from stream.column import Column, date, moment, number, text, whole
 from stream.science.flux.units import udunits
 
 FLUX: Final = "nmol m-2 s-1"
@@ -30,9 +30,9 @@ _DECLARED: Final = (
     moment("mid_at", "middle", "Middle of the closure, UTC.", "mid_us"),
     moment("time", "time", "When it was recorded, UTC."),
     moment("hour_at", "hour", "Beginning of the hour, UTC."),
-    Column("day", "date", "", "day", "Day at the station, by standard time."),
-    Column("from", "date", "", "first day", "First day."),
-    Column("to", "date", "", "last day", "Last day."),
+    date("day", "day", "Day at the station, by standard time."),
+    date("from", "first day", "First day."),
+    date("to", "last day", "Last day."),
     # The flux and how it was found.
     number("flux_nmol_m2_s", FLUX, "flux", "Flux, positive from soil to air."),
     number(
@@ -378,7 +378,6 @@ def _of_model(column: Column, model: str) -> Column:
         name=f"{column.name}_{model}",
         label=f"{column.label}, {model.replace('_', ' ')}",
         sentence=f"{column.sentence.rstrip('.')}, by the model {model.replace('_', ' ')}.",
-        stored=column.key,
         model=model,
     )
 
@@ -388,7 +387,7 @@ def in_unit(column: Column, ending: str, unit: str) -> Column:
     if column.unit != FLUX:
         return column
     name = column.name.replace("nmol_m2_s", ending)
-    return replace(column, name=name, unit=unit, stored=column.key)
+    return replace(column, name=name, unit=unit)
 
 
 def channel(name: str, unit: str) -> Column:
