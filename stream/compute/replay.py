@@ -9,7 +9,6 @@ from pathlib import Path
 
 import numpy as np
 
-from stream.compute.field_log import FieldLog
 from stream.compute.mend import Mender
 from stream.compute.settle import Settled, Settlement
 from stream.compute.told import FileTold, Replayed
@@ -50,7 +49,7 @@ class Pipeline:
     settlement: Settlement
     writer: Writer
     tables: ManualTables
-    log: FieldLog
+    log: Notes
 
     @property
     def hand(self) -> ManualIntake:
@@ -65,12 +64,12 @@ def join(file: StationFile, store: Store) -> Pipeline:
     anchors = AnchorReader(store, file.station.id)
     tables = ManualTables(store, file.station.id)
     intake = Intake(journal, writer)
-    log = FieldLog(file, Notes(store, file.station.id), journal, writer)
+    log = Notes(store, file.station.id)
     return Pipeline(
         file,
         journal,
         intake,
-        Settlement(log, journal, anchors, writer, tables),
+        Settlement(file, log, journal, anchors, writer, tables),
         writer,
         tables,
         log,
@@ -139,7 +138,7 @@ def replay(
         return Replayed(
             len(told), new, held - new, rejects, settled, tuple(tables), tuple(told),
             tuple(found.refused), tuple(mender.told),
-            Reader(store, file.station.id).worked_out_otherwise(parts.log.file().digest),
+            Reader(store, file.station.id).worked_out_otherwise(parts.log.amend(file).digest),
             without_column(file, recordings, parts.journal.extent()),
         )  # fmt: skip
 

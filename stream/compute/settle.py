@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from stream import __version__
 from stream.compute.closures.segments import micros
-from stream.compute.field_log import FieldLog
+from stream.compute.field_log import take_notes
 from stream.compute.manual.span import ManualTask
 from stream.compute.span import AnalyzerTask, SettlementContext, spare
 from stream.compute.workers import SerialExecutor, Workers, tidy_up
@@ -17,7 +17,7 @@ from stream.store.journal.blocks import Span
 from stream.store.journal.journal import Journal
 from stream.store.results.changes import Changes, Result
 from stream.store.results.writer import AnchorReader, Writer, Written
-from stream.store.station_data import ManualTables
+from stream.store.station_data import ManualTables, Notes
 from stream.times import DAY
 
 Progress = Callable[[float], None]
@@ -53,14 +53,16 @@ class Settlement:
 
     def __init__(
         self,
-        log: FieldLog,
+        file: StationFile,
+        log: Notes,
         journal: Journal,
         anchors: AnchorReader,
         writer: Writer,
         tables: ManualTables,
     ) -> None:
         self._log = log
-        self._file = log.file()
+        self._bare = file
+        self._file = log.amend(file)
         self._tables = tables
         self._journal = journal
         self._anchors = anchors
@@ -85,8 +87,10 @@ class Settlement:
         -------
         Settled
         """
-        self._log.take()
-        self._file = self._log.file()
+        if self._log.waiting():
+            take_notes(self._bare, self._log, self._journal, self._writer)
+        # Afterwards: a note that is taken up and not in the file would bear on nothing.
+        self._file = self._log.amend(self._bare)
         spans = self._journal.unsettled()
         written = Written()
         if not spans:
@@ -132,7 +136,7 @@ class Settlement:
         -------
         Settled
         """
-        self._file = self._log.file()
+        self._file = self._log.amend(self._bare)
         context = context_of(self._file, self._journal, self._anchors, workers)
         tables = tables_of(self._file.station, self._tables)
         written = Written()

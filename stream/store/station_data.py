@@ -66,6 +66,11 @@ class Notes:
         with self._store.reading() as connection:
             return [dict(row) for row in connection.execute(query).mappings()]
 
+    def amend(self, file: StationFile) -> StationFile:
+        """The station file with what the field log adds to it."""
+        noted = self.all()
+        return amended(file, noted) if noted else file
+
     def waiting(self) -> list[int]:
         """Numbers of the notes that the writer has not taken up."""
         query = select(notes.c.number).where(notes.c.station == self._station, notes.c.taken == 0)
@@ -237,9 +242,8 @@ class StationData:
     def over(cls, file: StationFile, store: Store) -> "StationData":
         """Over an open store."""
         name = file.station.id
-        noted = Notes(store, name).all()
         return cls(
-            amended(file, noted) if noted else file,
+            Notes(store, name).amend(file),
             store,
             Reader(store, name),
             Journal(store, name, file.archive),
