@@ -10,9 +10,8 @@ from pathlib import Path
 import numpy as np
 
 from stream.compute.mend import Mender
-from stream.compute.settle import Settled, Settlement
+from stream.compute.settle import Settled, Settlement, without_pauses
 from stream.compute.told import FileTold, Replayed
-from stream.compute.workers import without_pauses
 from stream.errors import SourceError
 from stream.ingest.batches import Batch, Reject, refused_batch
 from stream.ingest.files.recordings import (

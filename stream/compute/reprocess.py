@@ -3,8 +3,8 @@
 from contextlib import closing
 
 from stream.compute.replay import Report, join
-from stream.compute.settle import Settled
-from stream.compute.workers import DaskExecutor, ProcessExecutor, without_pauses
+from stream.compute.settle import Settled, without_pauses
+from stream.compute.workers import DaskExecutor, ProcessExecutor
 from stream.errors import StoreError
 from stream.station import StationFile
 from stream.store import WriterLock, open_existing

@@ -2,15 +2,17 @@
 so that it does not matter in which pieces, or in which order, the records came.
 """
 
+import gc
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
+from typing import Final
 
 from stream import __version__
-from stream.compute.closures.segments import micros
+from stream.compute.closures.segments import Workers, micros
 from stream.compute.field_log import take_notes
 from stream.compute.manual.span import ManualTask
 from stream.compute.span import AnalyzerTask, SettlementContext, spare
-from stream.compute.workers import SerialExecutor, Workers, tidy_up
 from stream.manual.tables import ManualTable, read_table
 from stream.station import Station, StationFile
 from stream.store.journal.blocks import Span
@@ -22,6 +24,32 @@ from stream.times import DAY
 
 Progress = Callable[[float], None]
 """Told how many days of records were settled since it was last told."""
+
+
+@contextmanager
+def without_pauses() -> Iterator[None]:
+    """Look for cycles only where :func:`tidy_up` is called, while this lasts.
+
+    A day of closures makes some hundred thousand small objects and no cycle; looking for
+    cycles among them over and over took a quarter of the time.
+    """
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
+
+
+_PATIENCE: Final = 100_000
+"""Objects that may wait; a day of closures that are being written is some ten thousand."""
+
+
+def tidy_up() -> None:
+    """Look for cycles among what is young, if nobody else does and there is much of it."""
+    if not gc.isenabled() and gc.get_count()[0] > _PATIENCE:
+        gc.collect(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +217,7 @@ def context_of(
         last_us={channel: last for channel, (_, last, _) in extent.items()},
         kept_from_us=-(2**62) if kept_from is None else kept_from,
         bad=file.bad,
-        workers=workers or SerialExecutor(journal),
+        workers=workers,
         refused=file.refused_chambers,
         stretches=journal.stretches().worked_out(),
     )

@@ -9,13 +9,13 @@ from stream.compute.closures.rows import Event, digest_of, unfinished
 from stream.compute.closures.segments import (
     Anchor,
     LidRecord,
+    Workers,
     events_of,
     gaps_of,
     micros,
     read_lids,
 )
 from stream.compute.closures.standards import standard_changes
-from stream.compute.workers import Workers, in_batches
 from stream.science.quality.flags import BIT, quality
 from stream.station import Analyzer, BadPeriod, Station
 from stream.store.journal.blocks import Span
@@ -85,8 +85,8 @@ class SettlementContext:
         Results of earlier closures stay as they are [µs].
     bad : tuple of BadPeriod
         Times that people marked as bad.
-    workers : Workers
-        Who works lids and closures out.
+    workers : Workers or None
+        Who works lids and closures out; None: this process.
     stretches : sequence of Span
         When the station was at work, in order.
     refused : frozenset of str
@@ -99,7 +99,7 @@ class SettlementContext:
     start_us: int
     until_us: int
     last_us: Mapping[str, int]
-    workers: Workers
+    workers: Workers | None
     kept_from_us: int = -(2**62)
     bad: tuple[BadPeriod, ...] = ()
     refused: frozenset[str] = frozenset()
@@ -109,9 +109,11 @@ class SettlementContext:
         self, analyzer: Analyzer, days: Sequence[Sequence[Event]]
     ) -> Iterator[list[Result]]:
         """The results of each day of closures, in order, by whoever works them out."""
-        tasks = [(self.station, analyzer.id, batch) for batch in in_batches(days, self.workers)]
-        for results in self.workers.over(results_of_days, tasks):
-            yield from results
+        if self.workers is None:
+            yield from (evaluate(self.station, analyzer, day, self.journal) for day in days)
+            return
+        for found in self.workers.over(results_of_days, (self.station, analyzer.id), days):
+            yield from found
 
     def marked(self, event: Event) -> Event:
         """The event with a word about it where a person marked its time as bad, or the station
@@ -129,7 +131,7 @@ class SettlementContext:
 def results_of_days(
     journal: Journal, station: Station, analyzer: str, days: Sequence[Sequence[Event]]
 ) -> list[list[Result]]:
-    """The results of some days of closures."""
+    """The results of some days of closures, as a worker is asked for them."""
     return [evaluate(station, station.analyzer(analyzer), events, journal) for events in days]
 
 

@@ -6,62 +6,22 @@ here, in order. So results are the same to the bit as those of one process, and 
 dies in the middle costs nothing but the time to do its days again.
 """
 
-import gc
 import multiprocessing
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, Final, Protocol, TypeVar
+from typing import Any, Final, TypeVar
 
+from stream.compute.settle import tidy_up, without_pauses
 from stream.errors import CommandError, LidstreamError
 from stream.science.models.fit import use_threads
 from stream.station import StationFile
 from stream.store import open_store
 from stream.store.journal.journal import CACHE_BYTES, Journal
 
-
-@contextmanager
-def without_pauses() -> Iterator[None]:
-    """Look for cycles only where :func:`tidy_up` is called, while this lasts.
-
-    A day of closures makes some hundred thousand small objects and no cycle; looking for
-    cycles among them over and over took a quarter of the time.
-    """
-    was = gc.isenabled()
-    gc.disable()
-    try:
-        yield
-    finally:
-        if was:
-            gc.enable()
-
-
-_PATIENCE: Final = 100_000
-"""Objects that may wait; a day of closures that are being written is some ten thousand."""
-
-
-def tidy_up() -> None:
-    """Look for cycles among what is young, if nobody else does and there is much of it."""
-    if not gc.isenabled() and gc.get_count()[0] > _PATIENCE:
-        gc.collect(0)
-
-
 T = TypeVar("T")
 Task = tuple[Any, ...]
-
-
-class Workers(Protocol):
-    """Somebody who works on one station's journal."""
-
-    @property
-    def number(self) -> int:
-        """How many of them there are."""
-
-    def over(self, work: Callable[..., T], tasks: Sequence[Task]) -> Iterator[T]:
-        """``work(journal, *task)`` of each task, in order."""
-
 
 _AHEAD: Final = 2
 """Tasks for each worker that are out at once: memory does not grow with the period."""
@@ -71,25 +31,10 @@ _DEATHS: Final = 5
 """Times in a row that workers may die without a task done, before it is given up."""
 
 
-def in_batches(items: Sequence[T], workers: Workers) -> list[Sequence[T]]:
-    """Items in a row, a few together, so that every worker has several batches."""
-    few = max(1, min(_TOGETHER, len(items) // (4 * workers.number)))
-    size = few if workers.number > 1 else 1
-    return [items[i : i + size] for i in range(0, len(items), size)]
-
-
-class SerialExecutor:
-    """This process, one task after another."""
-
-    number = 1
-
-    def __init__(self, journal: Journal) -> None:
-        self._journal = journal
-
-    def over(self, work: Callable[..., T], tasks: Sequence[Task]) -> Iterator[T]:
-        """The results, in order."""
-        for task in tasks:
-            yield work(self._journal, *task)
+def _tasks(given: Task, days: Sequence[Any], workers: int) -> list[Task]:
+    """A few days in a row for each task, so that every worker has several tasks."""
+    few = max(1, min(_TOGETHER, len(days) // (4 * workers))) if workers > 1 else 1
+    return [(*given, days[i : i + few]) for i in range(0, len(days), few)]
 
 
 _journals: dict[Task, Journal] = {}
@@ -142,14 +87,15 @@ class ProcessExecutor:
         context = multiprocessing.get_context("spawn")
         return ProcessPoolExecutor(self.number, mp_context=context)
 
-    def over(self, work: Callable[..., T], tasks: Sequence[Task]) -> Iterator[T]:
-        """The results, in order.
+    def over(self, work: Callable[..., T], given: Task, days: Sequence[Any]) -> Iterator[T]:
+        """``work(journal, *given, some)`` of a few days after another, in order.
 
         Raises
         ------
         LidstreamError
             Workers die whatever is tried.
         """
+        tasks = _tasks(given, days, self.number)
         out: list[tuple[int, Future[T]]] = []
         following, deaths = 0, 0
         while out or following < len(tasks):
@@ -217,8 +163,11 @@ class DaskExecutor:
         """How many workers there are now."""
         return max(1, len(self._client.scheduler_info()["workers"]))
 
-    def over(self, work: Callable[..., T], tasks: Sequence[Task]) -> Iterator[T]:
-        """The results, in order; a task whose worker died is done by another."""
+    def over(self, work: Callable[..., T], given: Task, days: Sequence[Any]) -> Iterator[T]:
+        """``work(journal, *given, some)`` of a few days after another, in order; a task whose
+        worker died is done by another.
+        """
+        tasks = _tasks(given, days, self.number)
         ahead = _AHEAD * self.number
         out: list[Any] = []
         following = 0

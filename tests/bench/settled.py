@@ -12,7 +12,8 @@ from contextlib import closing
 from pathlib import Path
 
 from stream.compute.replay import join
-from stream.compute.workers import ProcessExecutor, without_pauses
+from stream.compute.settle import without_pauses
+from stream.compute.workers import ProcessExecutor
 from stream.station import load_station
 from stream.store import open_store
 from stream.store.journal.adoption import adopt

@@ -1,13 +1,12 @@
 """Lids of one analyzer over a stretch of the journal: closures, gaps, and who shares a line."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final, Protocol, TypeVar
 
 import numpy as np
 
 from stream.compute.closures.rows import Event
-from stream.compute.workers import Workers, in_batches
 from stream.ingest.batches import OFF
 from stream.science.closures.lid import (
     CLOSED,
@@ -28,6 +27,16 @@ from stream.times import DAY, SECOND
 
 MINUTE: Final = 60 * SECOND
 Doubt = tuple[str, int, frozenset[str]]
+T = TypeVar("T")
+
+
+class Workers(Protocol):
+    """Other processes that work on the journal (:mod:`stream.compute.workers`)."""
+
+    def over(
+        self, work: Callable[..., T], given: tuple[Any, ...], days: Sequence[Any]
+    ) -> Iterable[T]:
+        """``work(journal, *given, some)`` of a few days after another, in order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +77,10 @@ def read_lids(
     end_us: int,
     until_us: int,
     journal: Journal,
-    workers: Workers,
+    workers: Workers | None,
 ) -> list[LidRecord]:
-    """Closures of several lids from their anchors to ``end_us``, a day read at a time.
+    """Closures of several lids from their anchors to ``end_us``, a day read at a time, by
+    workers or by this process.
 
     Reading goes on beyond the end, up to ``until_us``, while a lid is closed there, so
     that no closure is cut by the end of reading.
@@ -82,8 +92,13 @@ def read_lids(
     runs = [NO_RUNS for _ in chambers]
     at, stop = min(anchors[c.id].from_us for c in chambers), end_us
     while True:
-        batches = in_batches(journal.days(at, stop), workers)
-        for found in workers.over(lid_runs, [(asked, hold, batch) for batch in batches]):
+        days = journal.days(at, stop)
+        parts: Iterable[list[Runs]] = (
+            workers.over(lid_runs, (asked, hold), days)
+            if workers
+            else [lid_runs(journal, asked, hold, days)]
+        )
+        for found in parts:
             runs = [join_runs(a, b, hold) for a, b in zip(runs, found, strict=True)]
         at = stop + 1
         if stop >= until_us or not any(_closed_at_end(r) for r in runs):
