@@ -23,8 +23,7 @@ from stream.ingest.files.recordings import (
     without_column,
 )
 from stream.ingest.files.recordings import lacking as lacking_channels
-from stream.ingest.intake import Intake, quarantine_row
-from stream.ingest.times.clocks import check_clocks
+from stream.ingest.intake import Intake, check_clocks, quarantine_row
 from stream.manual.intake import ManualIntake, TakenTable
 from stream.station import StationFile
 from stream.store import Store, WriterLock, database_exists, open_store

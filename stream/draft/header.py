@@ -4,9 +4,8 @@ from collections.abc import Sequence
 from typing import Final
 
 from stream.ingest.delimited.cells import MISSING, split_line, without_empty_end
-from stream.ingest.delimited.header import find_time
+from stream.ingest.delimited.header import find_time, find_zone
 from stream.ingest.delimited.layout import DELIMITERS
-from stream.ingest.times.clocks import find_zone
 from stream.ingest.times.timestamps import is_date, is_stamp, is_time_of_day
 
 _TRIED: Final = 50

@@ -21,9 +21,9 @@ from stream.ingest.delimited.header import LID_WORDS, SWITCH_WORDS, ChannelColum
 from stream.ingest.delimited.reading import Found, TextFiles
 from stream.ingest.files.contents import open_content
 from stream.ingest.files.recordings import looks_like_senml
-from stream.ingest.times.clocks import offset_us
 from stream.ingest.times.dates import DateEvidence, date_evidence, decide
 from stream.ingest.times.timestamps import DateOrder, is_time_of_day, match_stamp
+from stream.ingest.times.zones import offset_us
 from stream.station import FolderSource, unit_as_written
 
 Floats = NDArray[np.float64]

@@ -17,8 +17,7 @@ import numpy as np
 from stream.errors import RecordError, SourceError
 from stream.ingest.batches import Reject, refusal
 from stream.ingest.files.contents import MAX_BYTES, Kind, kind_of_table
-from stream.ingest.times.clocks import LoggerClock
-from stream.ingest.times.timestamps import parse_time
+from stream.ingest.times.timestamps import LoggerClock, parse_time
 from stream.station import AIR_PRESSURE, AIR_TEMPERATURE, HEIGHT, Size, Station, read_clock
 from stream.times import DAY, EARLIEST, LATEST
 

@@ -17,7 +17,7 @@ from stream.compute.replay import Pipeline, join
 from stream.compute.running import admit
 from stream.errors import CommandError, LidstreamError, StoreDamaged, StoreError
 from stream.ingest.broker.mqtt import Tell
-from stream.ingest.times.clocks import check_clocks
+from stream.ingest.intake import check_clocks
 from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox, Task
 from stream.service.intakes import Status, Wiring, intake_of

@@ -8,9 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from stream.errors import RecordError
-from stream.ingest.times.clocks import LoggerClock
 from stream.ingest.times.time_columns import epoch_to_micros
-from stream.ingest.times.timestamps import kind_of, parse_time
+from stream.ingest.times.timestamps import LoggerClock, kind_of, parse_time
 from stream.station import read_clock
 from stream.times import rfc3339, to_micros
 

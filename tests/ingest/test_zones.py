@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from stream.ingest.times.clocks import UnknownZone, find_zone, offset_us, zone_to_utc
+from stream.ingest.delimited.header import find_zone
+from stream.ingest.times.zones import UnknownZone, offset_us, zone_to_utc
 from stream.station import read_clock
 
 HOUR = 3_600_000_000

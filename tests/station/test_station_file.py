@@ -7,7 +7,7 @@ from small import station_text
 
 from stream.errors import StationFileError
 from stream.ingest.files.recordings import needed_channels
-from stream.ingest.times.clocks import fixed_offset_us
+from stream.ingest.times.timestamps import fixed_offset_us
 from stream.station import load_station, read_clock
 
 CONTRACT = """

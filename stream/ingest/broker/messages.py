@@ -11,9 +11,8 @@ import numpy as np
 from stream.errors import RecordError
 from stream.ingest.batches import MAX_REJECT_TEXT, Batch, Reject, from_cells, refusal
 from stream.ingest.broker.senml import Cells, add_plain_pack, decode_pack
-from stream.ingest.times.clocks import LoggerClock
 from stream.ingest.times.time_columns import epoch_to_micros
-from stream.ingest.times.timestamps import parse_time
+from stream.ingest.times.timestamps import LoggerClock, parse_time
 from stream.times import SECOND
 
 _MAX_EPOCH_S: Final = 1e11

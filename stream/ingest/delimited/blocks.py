@@ -13,9 +13,9 @@ from stream.errors import RecordError
 from stream.ingest.delimited.cells import as_text, split_line
 from stream.ingest.delimited.layout import Layout
 from stream.ingest.delimited.lines import LineReader
-from stream.ingest.times.clocks import UnknownZone, zone_to_utc
 from stream.ingest.times.time_columns import numbers_to_micros, parse_column
 from stream.ingest.times.timestamps import kind_of
+from stream.ingest.times.zones import UnknownZone, zone_to_utc
 
 Floats = NDArray[np.float64]
 Micros = NDArray[np.int64]

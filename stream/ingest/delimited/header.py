@@ -1,7 +1,9 @@
-"""The header of a logger's file: which column is which channel, and whether units agree."""
+"""The header of a logger's file: which column is which channel, the time or its zone, and
+whether units agree.
+"""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Final
@@ -32,6 +34,19 @@ _DATE_PARTS: Final = (
     "month", "mon", "mo", "mm", "monat", "doy", "day", "dy", "dd", "tag", "hour", "hr", "hh",
     "stunde", "minute", "min", "mi", "hhmm",
 )  # fmt: skip
+_ZONE_NAMES: Final = {"tz", "timezone", "timezonename", "utcoffset", "gmtoffset", "tzoffset"}
+"""Names of a column of time zones, letters only."""
+_ZONE_CELLS: Final = frozenset((
+    "CET", "CEST", "MEZ", "MESZ", "WET", "WEST", "EET", "EEST", "BST", "IST", "MSK", "SAST", "EAT",
+    "WAT", "CAT", "EST", "EDT", "CST", "CDT", "MST", "MDT", "PST", "PDT", "AKST", "AKDT", "HST",
+    "AST", "ADT", "BRT", "ART", "CLT", "CLST", "AEST", "AEDT", "ACST", "ACDT", "AWST", "NZST",
+    "NZDT", "JST", "KST",
+))  # fmt: skip
+"""Cells that mark such a column; what they mean only the clock's zone tells."""
+_PLAIN_ZONE: Final = re.compile(
+    r"^(?:(?:UTC|GMT)\s?[+-]\d{1,2}(?::?\d{2})?|UTC|GMT|[+-]\d{2}:\d{2})$"
+)
+"""What is a zone in any column."""
 _REMEMBERED: Final = 4096
 """Cells of headers: the files of a folder share theirs."""
 LID_WORDS: Final = {
@@ -133,6 +148,34 @@ def find_time(cells: Sequence[str], given: str | None) -> int | None:
         return next(iter(exact or alike), None)
     names = [_letters(split_unit(cell)[0]) for cell in cells]
     return next((names.index(name) for name in _TIME_NAMES if name in names), None)
+
+
+def find_zone(
+    header: Sequence[str], cells: Sequence[str], times: Collection[int], taken: Collection[int]
+) -> int | None:
+    """Place of the column of time zones; None where there is none.
+
+    Parameters
+    ----------
+    header : sequence of str
+    cells : sequence of str
+        Of the first record.
+    times : collection of int
+        Places of the time, and of the date where it stands apart.
+    taken : collection of int
+        Places of channels.
+    """
+    free = [i for i in range(min(len(header), len(cells))) if i not in taken and i not in times]
+    names = {i: _letters(header[i]) for i in free}
+    named = [i for i in free if names[i] in _ZONE_NAMES]
+    beside = max(times) + 1
+    told = [
+        i
+        for i in free
+        if _PLAIN_ZONE.match(cells[i])
+        or (cells[i] in _ZONE_CELLS and (i == beside or names[i] == "zone"))
+    ]
+    return next(iter(named or told), None)
 
 
 def may_name_time(line: str, given: str | None) -> bool:

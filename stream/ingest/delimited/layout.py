@@ -24,10 +24,10 @@ from stream.ingest.delimited.header import (
     check_units,
     find_channels,
     find_time,
+    find_zone,
     listed,
     split_unit,
 )
-from stream.ingest.times.clocks import find_zone
 from stream.ingest.times.timestamps import DateOrder, is_date, is_stamp, is_time_of_day
 from stream.station import FolderSource
 

@@ -32,8 +32,8 @@ from stream.ingest.delimited.cells import (
 from stream.ingest.delimited.header import Wanted, check_units, may_name_time, says_utc
 from stream.ingest.delimited.layout import SETTLED, Layout, header_layout, settled
 from stream.ingest.delimited.rows import Rows
-from stream.ingest.times.clocks import UnknownZone, zone_to_utc
 from stream.ingest.times.timestamps import AmbiguousDate, DateOrder, is_count, is_date, parse_time
+from stream.ingest.times.zones import UnknownZone, zone_to_utc
 from stream.station import FolderSource
 
 Floats = NDArray[np.float64]

@@ -30,8 +30,7 @@ from stream.ingest.delimited.layout import SETTLED, Layout, digest_of_keys, find
 from stream.ingest.delimited.lines import MAX_LINE, LineReader
 from stream.ingest.delimited.not_understood import no_layout
 from stream.ingest.delimited.rows import Rows
-from stream.ingest.times.clocks import LoggerClock
-from stream.ingest.times.timestamps import DateOrder, may_be_open
+from stream.ingest.times.timestamps import DateOrder, LoggerClock, may_be_open
 from stream.station import FolderSource, Station, read_clock
 from stream.times import DAY, EARLIEST, LATEST, SECOND
 

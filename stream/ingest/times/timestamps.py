@@ -1,4 +1,4 @@
-"""Times as loggers and spreadsheets write them, cell by cell and column by column.
+"""Times as loggers and spreadsheets write them, cell by cell; and local times into UTC.
 
 What a cell means depends on the cell alone, but for one thing: whether 03.04. is in March
 or in April. That order is given with the cell, and a cell that needs it and has none is
@@ -7,9 +7,10 @@ or in April. That order is given with the cell, and a cell that needs it and has
 
 import re
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta, tzinfo
 from functools import lru_cache
 from typing import Any, Final, Literal, NamedTuple
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -329,3 +330,63 @@ def _by_form(text: str, form: str) -> tuple[int, bool]:
     if moment.tzinfo is not None:
         return to_micros(moment), False
     return (moment - _NAIVE_EPOCH) // timedelta(microseconds=1), True
+
+
+def fixed_offset_us(zone: tzinfo) -> int | None:
+    """Offset of a fixed zone [µs], or None for one whose offset changes."""
+    if isinstance(zone, ZoneInfo):
+        return None
+    shift = zone.utcoffset(None)
+    if shift is None:
+        raise ValueError(f"{zone} has no offset")
+    return int(shift.total_seconds() * 1_000_000)
+
+
+class LoggerClock:
+    """Turns local times of one source into UTC, in the order in which they come.
+
+    A zone with summer time repeats an hour each year. Times in that hour are taken
+    as its first run until local time steps back, and as its second run from there.
+    """
+
+    def __init__(self, zone: tzinfo) -> None:
+        self._zone = zone
+        self._fixed = fixed_offset_us(zone)
+        self._last = -(2**62)
+        self.repeated: list[int] = []
+        """Times [µs, UTC] of the last call that lie in an hour that is repeated."""
+
+    @property
+    def last_us(self) -> int:
+        """Latest time so far [µs, UTC], from which reading can go on later."""
+        return self._last
+
+    def go_on_from(self, last_us: int) -> None:
+        """Go on as if times up to ``last_us`` had been read."""
+        self._last = last_us
+
+    def to_utc(self, local: Micros) -> Micros:
+        """Local microseconds to UTC microseconds, shape (n,)."""
+        self.repeated = []
+        if self._fixed is not None:
+            return local - self._fixed
+        if len(local) == 0:
+            return local
+        hour = 3600 * SECOND // 4
+        quarters, where = np.unique(local // hour, return_inverse=True)
+        first = np.array([self._offset(int(q) * hour, 0) for q in quarters])[where]
+        second = np.array([self._offset(int(q) * hour, 1) for q in quarters])[where]
+        utc = np.asarray(local - first)
+        for i in np.flatnonzero(first != second):
+            before = self._last if i == 0 else max(self._last, int(utc[:i].max()))
+            if first[i] > second[i] and utc[i] < before:
+                utc[i] = local[i] - second[i]
+            if first[i] > second[i]:
+                self.repeated.append(int(utc[i]))
+        self._last = max(self._last, int(utc.max()))
+        return utc
+
+    def _offset(self, local: int, fold: int) -> int:
+        naive = _NAIVE_EPOCH + timedelta(microseconds=local)
+        aware = naive.replace(tzinfo=self._zone, fold=fold)
+        return local - to_micros(aware.astimezone(UTC))
