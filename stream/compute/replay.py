@@ -4,15 +4,16 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import ParamSpec, TypeVar
 
 import numpy as np
 
-from stream.compute.mend import Mender
+from stream.compute.mend import sentence, set_aside
 from stream.compute.settle import Settled, Settlement, without_pauses
 from stream.compute.told import FileTold, Replayed
-from stream.errors import SourceError
+from stream.errors import RecordsDamaged, SourceError
 from stream.ingest.batches import Batch, Reject, refused_batch
 from stream.ingest.files.recordings import (
     Recording,
@@ -27,32 +28,61 @@ from stream.ingest.intake import Intake, check_clocks, quarantine_row
 from stream.manual.intake import ManualIntake, TakenTable
 from stream.station import StationFile
 from stream.store import Store, WriterLock, database_exists, open_store
-from stream.store.journal.journal import Journal
+from stream.store.journal.journal import Damage, Journal
 from stream.store.results.readers import Reader
 from stream.store.results.writer import AnchorReader, Writer
 from stream.store.station_data import ManualTables, Notes
 from stream.times import DAY
 
+P = ParamSpec("P")
+T = TypeVar("T")
 Report = Callable[[str, float, float], None]
 """Called with what is being done, how much is done, and how much there is."""
 
 
 @dataclass(frozen=True, slots=True)
 class Pipeline:
-    """The parts of the path of one station, joined over one store."""
+    """The parts of the path of one station, joined over one store.
+
+    ``told`` has a line for each damaged block or day that was set aside.
+    """
 
     file: StationFile
+    store: Store
     journal: Journal
     intake: Intake
     settlement: Settlement
     writer: Writer
     tables: ManualTables
     log: Notes
+    told: list[str] = field(default_factory=list)
 
     @property
     def hand(self) -> ManualIntake:
         """For tables that people bring."""
         return ManualIntake(self.file.station, self.tables, self.journal, self.intake, self.writer)
+
+    def through(self, work: Callable[P, T], *given: P.args, **named: P.kwargs) -> T:
+        """Do something with the journal, again after each damage that was set aside.
+
+        Raises
+        ------
+        RecordsDamaged
+            What cannot be set aside.
+        """
+        while True:
+            try:
+                return work(*given, **named)
+            except RecordsDamaged as error:
+                if self.mend(error) is None:
+                    raise
+
+    def mend(self, error: RecordsDamaged) -> Damage | None:
+        """Set a damaged block or day aside; see :func:`stream.compute.mend.set_aside`."""
+        found = set_aside(self.file, self.store, error)
+        if found is not None:
+            self.told.append(sentence(error, found))
+        return found
 
 
 def join(file: StationFile, store: Store) -> Pipeline:
@@ -65,6 +95,7 @@ def join(file: StationFile, store: Store) -> Pipeline:
     log = Notes(store, file.station.id)
     return Pipeline(
         file,
+        store,
         journal,
         intake,
         Settlement(file, log, journal, anchors, writer, tables),
@@ -121,21 +152,21 @@ def replay(
     with closing(open_store(url)) as store, WriterLock(store, file.station.id) as lock:
         lock.claim()
         check_clocks(file, store)
-        parts, mender = join(file, store), Mender(file, store)
+        parts = join(file, store)
         lacking = (
             lacking_channels(file, recordings, set(parts.journal.extent())) if recordings else {}
         )
         if lacking and not partial and len(texts) == len(recordings):
             raise missing_column(file, recordings, lacking, found.refused)
-        new, rejects, told = _take(parts, mender, recordings, found.refused, report)
+        new, rejects, told = _take(parts, recordings, found.refused, report)
         held = sum(t.records for t in told)
         tables = _take_tables(parts, brought, found.refused, told)
-        settled = _settle(parts, mender, report)
+        settled = _settle(parts, report)
         rejects += sum(t.refused for t in tables)
         _keep_refused(parts, found.refused)
         return Replayed(
             len(told), new, held - new, rejects, settled, tuple(tables), tuple(told),
-            tuple(found.refused), tuple(mender.told),
+            tuple(found.refused), tuple(parts.told),
             Reader(store, file.station.id).worked_out_otherwise(parts.log.amend(file).digest),
             without_column(file, recordings, parts.journal.extent()),
         )  # fmt: skip
@@ -151,7 +182,6 @@ def _kept_orders(file: StationFile, url: str) -> dict[tuple[str, str], str]:
 
 def _take(
     parts: Pipeline,
-    mender: Mender,
     recordings: Sequence[Recording],
     refused: list[str],
     report: Report | None,
@@ -169,8 +199,8 @@ def _take(
         told = FileTold(recording.path)
         try:
             for batch, position in _ahead(read_recording(parts.file.station, recording)):
-                fresh = mender.through(parts.intake.unseen, batch)
-                written = mender.through(parts.intake.take, fresh)
+                fresh = parts.through(parts.intake.unseen, batch)
+                written = parts.through(parts.intake.take, fresh)
                 _count(told, batch, fresh.rejects)
                 clashes = fresh.rejects[len(batch.rejects) :]
                 told.others += standing(parts.journal, recording.name, clashes)
@@ -217,7 +247,7 @@ def _take_tables(
     return tables
 
 
-def _settle(parts: Pipeline, mender: Mender, report: Report | None) -> Settled:
+def _settle(parts: Pipeline, report: Report | None) -> Settled:
     """Settle all that is unsettled."""
     days = sum(b - a for a, b in parts.journal.unsettled()) / DAY
     done = 0.0
@@ -231,7 +261,7 @@ def _settle(parts: Pipeline, mender: Mender, report: Report | None) -> Settled:
     if report and days:
         report("fluxes", done, days)
     with without_pauses():
-        return mender.through(parts.settlement.settle, progress=progress)
+        return parts.through(parts.settlement.settle, progress=progress)
 
 
 def _keep_refused(parts: Pipeline, refused: Sequence[str]) -> None:

@@ -11,7 +11,6 @@ from typing import Final
 
 from stream.alerts.outbox import WAYS, Outbox
 from stream.alerts.watch import Alerting
-from stream.compute.mend import Mender
 from stream.compute.partly_held_days import bring
 from stream.compute.replay import Pipeline, join
 from stream.compute.running import admit
@@ -61,7 +60,6 @@ class _Opened:
     lock: WriterLock
     archive: Archive
     marks: Marks
-    mender: Mender
     parts: Pipeline
     clock: ComputerClock
 
@@ -147,15 +145,14 @@ class Service:
                 lock.claim()
                 archive, marks = Archive(store, station, self._file.archive), Marks(store, station)
                 check_clocks(self._file, store)
-                mender = Mender(self._file, store)
-                parts = self._parts(store, archive, mender)
+                parts = self._parts(store, archive)
                 clock = ComputerClock(marks, self._tell, right=self._clock_is_right)
                 stack.push(attempt.pop_all())
         except StoreError:
             # A file that could not be written was opened for reading only: open it anew.
             store.let_go()
             raise
-        return _Opened(lock, archive, marks, mender, parts, clock)
+        return _Opened(lock, archive, marks, parts, clock)
 
     def _lock(self, store: Store) -> WriterLock:
         return WriterLock(store, self._file.station.id)
@@ -204,8 +201,8 @@ class Service:
         metrics = Metrics(state, supervisor)
         self._serve(metrics, stack)
         writer = WriterThread(
-            parts, store, opened.lock, inbox, decoders, brokers, opened.mender,
-            read_again, state, metrics, clock, self._tell,
+            parts, store, opened.lock, inbox, decoders, brokers, read_again, state, metrics, clock,
+            self._tell,
         )  # fmt: skip
         main = Part("writer", writer.run, _WRITER_LIMIT_S)
         spool = Spool.of(self._file)
@@ -263,7 +260,7 @@ class Service:
             status.say_farewell()
             self._tell("info", "stopped", uncommitted=len(inbox), threads_left=self.left)
 
-    def _parts(self, store: Store, archive: Archive, mender: Mender) -> Pipeline:
+    def _parts(self, store: Store, archive: Archive) -> Pipeline:
         """The path of the station; what lies in the archive and is not listed is taken up: the
         database is new, or a backup from before.
         """
@@ -274,13 +271,13 @@ class Service:
         parts = join(self._file, store)
         taken = 0
         for day in adopted.to_take:
-            taken += mender.through(bring, parts, day)
+            taken += parts.through(bring, parts, day)
             try:
                 archive.throw_away(day.path)
             except StoreError as error:
                 # Its records are taken, and are known when the next start finds it again.
                 self._tell("warning", "file of the archive cannot be removed", error=str(error))
-        for line in mender.told:
+        for line in parts.told:
             self._tell("critical", "records damaged and set aside", error=line)
         if adopted.days or taken:
             self._tell("warning", "archive adopted", days=adopted.days, records=taken)

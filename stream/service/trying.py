@@ -5,7 +5,6 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Final, TypeVar
 
-from stream.compute.mend import Mender
 from stream.compute.replay import Pipeline
 from stream.errors import RecordsDamaged, StoreDamaged, StoreError, StoreRefused, StoreTaken
 from stream.ingest.broker.mqtt import Tell
@@ -32,8 +31,6 @@ class Trying:
         Reopened when it has been away.
     lock : WriterLock
         Renewed then.
-    mender : Mender
-        Takes damaged pieces out of the journal.
     read_again : sequence of callable
         Asks sources for what they still have.
     state, tell
@@ -45,7 +42,6 @@ class Trying:
         parts: Pipeline,
         store: Store,
         lock: WriterLock,
-        mender: Mender,
         read_again: Sequence[Callable[[], None]],
         state: State,
         tell: Tell,
@@ -53,7 +49,6 @@ class Trying:
         self._parts = parts
         self._store = store
         self._lock = lock
-        self._mender = mender
         self._read_again = read_again
         self._state = state
         self._tell = tell
@@ -108,7 +103,7 @@ class Trying:
 
     def mend(self, error: RecordsDamaged) -> None:
         """Set a damaged piece aside, and ask for its records again."""
-        found = self._mender.set_aside(error)
+        found = self._parts.mend(error)
         if found is None:
             # Sound by now, or gone already; let what comes next not run round in a circle.
             self._tell("warning", "damaged records are sound again", error=str(error))

@@ -6,7 +6,6 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import asdict, replace
 from typing import Final
 
-from stream.compute.mend import Mender
 from stream.compute.replay import Pipeline
 from stream.errors import (
     LidstreamError,
@@ -56,8 +55,6 @@ class WriterThread:
     inbox : Inbox
     decoders, brokers : mapping of int
         Index of an MQTT source → how its messages are read, and who wants to know.
-    mender : Mender
-        Takes damaged pieces out of the journal.
     read_again : sequence of callable
         Asks sources for what they still have.
     state, metrics, clock, tell
@@ -72,7 +69,6 @@ class WriterThread:
         inbox: Inbox,
         decoders: dict[int, Decoder],
         brokers: dict[int, Broker],
-        mender: Mender,
         read_again: Sequence[Callable[[], None]],
         state: State,
         metrics: Metrics,
@@ -80,7 +76,7 @@ class WriterThread:
         tell: Tell,
     ) -> None:
         self._parts = parts
-        self._trying = Trying(parts, store, lock, mender, read_again, state, tell)
+        self._trying = Trying(parts, store, lock, read_again, state, tell)
         self._try = self._trying.until_done
         self._lock = lock
         self._inbox = inbox

@@ -9,7 +9,6 @@ import pytest
 from small import own_line_stream, part
 from sqlalchemy import select, update
 
-from stream.compute.mend import Mender
 from stream.compute.replay import Pipeline, join
 from stream.errors import RecordsDamaged
 from stream.ingest.batches import Batch, tidy
@@ -184,11 +183,10 @@ def test_what_was_set_aside_is_kept_and_asked_for_until_it_has_come_again(
         parts.intake.take(part(batch, rows))
     parts.settlement.settle()
     damage(store)
-    mender = Mender(file, store)
     fresh = join(file, store)
-    found = mender.through(fresh.journal.read, fresh.journal.extent(), 0, 2**62)
+    found = fresh.through(fresh.journal.read, fresh.journal.extent(), 0, 2**62)
     assert len(found["n2o"].times) == len(batch) - len(pieces[2])
-    (told,) = mender.told
+    (told,) = fresh.told
     assert "are set aside. Bring the files that held them" in told
     (lost,) = fresh.journal.lost(0, 2**62)
     assert (lost.first_us, lost.last_us) == tuple(batch.times[pieces[2][[0, -1]]].tolist())
@@ -211,10 +209,9 @@ def test_a_day_that_was_away_for_a_while_is_taken_up_again(
     Archive(store, "small", file.archive).keep(MIDNIGHT + DAY)
     first, _ = sorted(file.archive.rglob("*.parquet"))
     first.rename(tmp_path / first.name)
-    mender = Mender(file, store)
     fresh = join(file, store)
-    assert len(mender.through(fresh.journal.read, ["n2o"], 0, 2**62)["n2o"].times)
-    assert "is gone" in mender.told[0]
+    assert len(fresh.through(fresh.journal.read, ["n2o"], 0, 2**62)["n2o"].times)
+    assert "is gone" in fresh.told[0]
     (tmp_path / first.name).rename(first)
     assert adopt(store, "small", file.archive).days == 1
     assert reads(file, store) == ""

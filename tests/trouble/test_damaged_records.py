@@ -92,7 +92,6 @@ def test_a_kill_between_setting_aside_and_reading_again(
     station: MakeStation, undisturbed: Undisturbed, tmp_path: Path, sqlite_url: str
 ) -> None:
     """The mark is kept: the next start reads the folder from the beginning."""
-    from stream.compute.mend import Mender
     from stream.compute.replay import join
 
     file = station()
@@ -102,10 +101,9 @@ def test_a_kill_between_setting_aside_and_reading_again(
     turn_a_bit(sqlite_url)
     with closing(open_store(sqlite_url)) as store:
         loaded = load_station(file)
-        journal = join(loaded, store).journal
-        mender = Mender(loaded, store)
-        mender.through(journal.read, journal.extent(), 0, 2**62)
-        assert len(mender.told) == 1
+        parts = join(loaded, store)
+        parts.through(parts.journal.read, parts.journal.extent(), 0, 2**62)
+        assert len(parts.told) == 1
         assert whole(sqlite_url) != but_counts(undisturbed())
     with Inside(file, sqlite_url) as inside:
         inside.until(lambda: whole(sqlite_url) == but_counts(undisturbed()))
