@@ -38,7 +38,7 @@ from stream.science.closures.lid import NO_RUNS, LidClosure, Runs
 from stream.science.closures.visits import PortVisit
 from stream.science.closures.window import Window, windows_of
 from stream.science.flux.calibration import Kind
-from stream.station import Analyzer, Station
+from stream.station import Analyzer, Chamber, Station
 from stream.store.journal.journal import Journal, Series
 from stream.store.results.changes import Result, Row
 from stream.times import SECOND
@@ -133,7 +133,7 @@ def evaluation_of(
     past = [e.before for e in events if e.before is not None]
     past_lids = [as_lid(*edges) for edges in past]
     past_windows = _windows(station, analyzer, past)
-    past_stays = stays_of(
+    past_stays = _stays(
         analyzer,
         read.runs,
         [(events[i].chamber, lid) for i, lid in zip(known, past_lids, strict=True)],
@@ -189,9 +189,16 @@ def read_closures(
     windows = _windows(station, analyzer, until)
     around, records = _read(station, analyzer, events, windows, journal, beyond_us)
     runs = port_runs(analyzer, records) if analyzer.selector else NO_RUNS
-    stays = stays_of(analyzer, runs, [(e.chamber, e.lid) for e in events])
+    stays = _stays(analyzer, runs, [(e.chamber, e.lid) for e in events])
     views = {gas: gas_data_of(station, analyzer, gas, records, runs) for gas in analyzer.gases}
     return Readings(around, views, windows, stays, runs)
+
+
+def _stays(
+    analyzer: Analyzer, runs: Runs, closures: Sequence[tuple[Chamber, LidClosure]]
+) -> list[list[PortVisit]]:
+    """The visits of each closure; none on an own line."""
+    return stays_of(runs, closures) if analyzer.shared else [[] for _ in closures]
 
 
 def _windows(

@@ -36,12 +36,8 @@ def port_runs(analyzer: Analyzer, records: Mapping[str, Series]) -> Runs:
     return runs_of(times, np.rint(series.values).astype(np.int64), PORT_HOLD_US)
 
 
-def stays_of(
-    analyzer: Analyzer, runs: Runs, closures: Sequence[tuple[Chamber, LidClosure]]
-) -> list[list[PortVisit]]:
-    """For each closure the visits to its port that overlap it; none without a selector."""
-    if not analyzer.shared:
-        return [[] for _ in closures]
+def stays_of(runs: Runs, closures: Sequence[tuple[Chamber, LidClosure]]) -> list[list[PortVisit]]:
+    """For each closure the visits to its port that overlap it."""
     until = int(runs.last[-1]) if len(runs) else 0
     by_port: dict[int, list[PortVisit]] = {}
     for visit in port_visits(runs, PORT_HOLD_US, until):
