@@ -98,17 +98,17 @@ class StoreRefused(StoreError):
 
 
 class RecordsDamaged(StoreError):
-    """A piece of the journal is gone, or not as it was stored.
+    """A block or an archived day of the journal is gone, or not as it was stored.
 
     Attributes
     ----------
-    piece : int or str
+    where : int or str
         Number of a block in the database, or path of a day in the archive.
     """
 
-    def __init__(self, text: str, piece: int | str) -> None:
+    def __init__(self, text: str, where: int | str) -> None:
         super().__init__(text)
-        self.piece = piece
+        self.where = where
 
 
 class StoreBusy(StoreError):

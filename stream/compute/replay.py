@@ -277,13 +277,13 @@ def _placed(recording: Recording, error: SourceError) -> str:
     return f"{recording.path}: {text}"
 
 
-def _ahead(pieces: Iterator[tuple[Batch, int]]) -> Iterator[tuple[Batch, int]]:
+def _ahead(batches: Iterator[tuple[Batch, int]]) -> Iterator[tuple[Batch, int]]:
     """The same in the same order, the next one read while this one is committed."""
     with ThreadPoolExecutor(1) as reader:
-        following = reader.submit(next, pieces, None)
-        while (piece := following.result()) is not None:
-            following = reader.submit(next, pieces, None)
-            yield piece
+        following = reader.submit(next, batches, None)
+        while (batch := following.result()) is not None:
+            following = reader.submit(next, batches, None)
+            yield batch
 
 
 def standing(journal: Journal, own: str, clashes: Sequence[Reject]) -> Counter[str]:

@@ -1,5 +1,5 @@
 """Unsettled records become results. What is stored is a function of the journal alone,
-so that it does not matter in which pieces, or in which order, the records came.
+so that it does not matter how the records were parted, or in which order they came.
 """
 
 import gc

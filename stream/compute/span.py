@@ -168,11 +168,11 @@ class AnalyzerTask:
                 c.id, anchors[c.id].from_us, min(a.from_us for a in anchors.values())
             )
         ]
-        doubts = self._context.anchors.clock_doubts(
+        clock_events = self._context.anchors.clock_doubts(
             min(a.from_us for a in anchors.values()), self._context.until_us
         )
         events = events_of(
-            self._context.station, stretches, others, doubts, shared=self._analyzer.shared
+            self._context.station, stretches, others, clock_events, shared=self._analyzer.shared
         )
         ready: list[Event] = []
         speaks: list[Scope] = []

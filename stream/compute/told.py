@@ -116,7 +116,7 @@ class Replayed:
     """What a replay brought.
 
     ``not_taken`` has a line for each file that could not be understood; ``told`` says what
-    came of the others; ``damaged`` has a line for each piece of the journal that was found
+    came of the others; ``damaged`` has a line for each block or day of the journal that was found
     damaged on the way; ``stale`` counts closures that stand as another station file made them;
     ``unseen`` names channels that nothing has a column for.
     """
@@ -176,7 +176,7 @@ class Replayed:
         return [*lines, *(hint for told in self.told if (hint := told.hint()) is not None)]
 
     def complaints(self) -> list[str]:
-        """Damaged pieces; files that gave nothing, or of which too many lines were refused; and
+        """What is damaged; files that gave nothing, or of which too many lines were refused; and
         numbers of tables that cannot be right.
         """
         found = [line for told in self.told if (line := told.complaint()) is not None]

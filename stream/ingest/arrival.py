@@ -116,9 +116,9 @@ class ArrivalWatch:
             self.offset_s = delay
             self._note(arrived_us, delay)
         if delay < -AHEAD_S:
-            return self._doubt(batch, delay)
+            return self._untrusted(batch, delay)
         if self._late_by is not None and delay > self._max_offset_s:
-            return self._doubt(batch, delay)
+            return self._untrusted(batch, delay)
         return None
 
     def _note(self, arrived_us: int, delay: float) -> None:
@@ -139,7 +139,7 @@ class ArrivalWatch:
             steady = max(high for *_, high in delays) - least <= STEADY_S
             self._late_by = least if steady and least > self._max_offset_s else None
 
-    def _doubt(self, batch: Batch, delay: float) -> UntrustedTimes:
+    def _untrusted(self, batch: Batch, delay: float) -> UntrustedTimes:
         minutes = np.unique(batch.times // MINUTE * MINUTE)
         return UntrustedTimes(OFF, minutes, np.full(len(minutes), -delay))
 

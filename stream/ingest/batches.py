@@ -118,8 +118,8 @@ class Batch:
         Line of the source that a row came from, counted from 1.
     rejects : tuple of Reject
         What goes to quarantine.
-    doubts : tuple of UntrustedTimes
-        Times that the source's clock makes doubtful.
+    untrusted : tuple of UntrustedTimes
+        Times that the source\'s clock casts doubt on.
     settled : DateOrderKept or None
         What reading these records settled for all of the source that is to come.
     """
@@ -130,7 +130,7 @@ class Batch:
     values: Floats
     lines: Micros
     rejects: tuple[Reject, ...] = ()
-    doubts: tuple[UntrustedTimes, ...] = ()
+    untrusted: tuple[UntrustedTimes, ...] = ()
     settled: DateOrderKept | None = None
     early: tuple[str, ...] = ()
     """Keys of lines in quarantine that these records are taken from."""
@@ -305,7 +305,7 @@ def without_strays(times: Micros, latest_us: int) -> Micros:
     """Times as written, those that stray left out of account.
 
     A row over three hours ahead of the one before it (no summer time sets clocks by as much)
-    counts only if the next one is there too, so that one wrong row makes no others doubtful.
+    counts only if the next one is there too, so that one wrong row casts doubt on no others.
     Takes and gives [µs], shape (n,), in the order of writing; the row before a stray stands
     in its place. ``latest_us`` is far in the past where nothing was written before.
     """

@@ -51,17 +51,17 @@ class Pending:
 
     def add(self, batch: Batch, positions: Sequence[Row]) -> None:
         """Take a batch in; it meets none of those before."""
-        doubtful = doubtful_minutes(batch)
+        events = clock_events(batch)
         self._changes.rejects += [quarantine_row(r) for r in batch.rejects]
         self._changes.early += [early_row(r) for r in batch.rejects if r.early is not None]
         self._changes.early_taken += batch.early
-        self._changes.clock_events += doubtful
+        self._changes.clock_events += events
         if batch.settled is not None:
             self._changes.date_orders.append(asdict(batch.settled))
         for row in positions:
             self._positions[row["folder"], row["name"]] = row
-        if doubtful:
-            minutes = [row["at_us"] for row in doubtful]
+        if events:
+            minutes = [row["at_us"] for row in events]
             self._spans.append((min(minutes), max(minutes) + MINUTE))
         for part in _without_holes(batch):
             self._add_records(part)
@@ -136,24 +136,24 @@ def join_spans(spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
     return joined
 
 
-def doubtful_minutes(batch: Batch) -> list[Row]:
-    """Rows for the minutes in which the clock of a batch's source is in doubt."""
-    doubts = list(batch.doubts)
+def clock_events(batch: Batch) -> list[Row]:
+    """Rows for the minutes in which the clock of a batch's source is in each."""
+    untrusted = list(batch.untrusted)
     twice = sorted({r.at_us for r in batch.rejects if r.at_us is not None})
     if twice:
         times = np.array(twice, dtype=np.int64)
-        doubts.append(UntrustedTimes(WRITTEN_TWICE, times, np.full(len(times), np.nan)))
+        untrusted.append(UntrustedTimes(WRITTEN_TWICE, times, np.full(len(times), np.nan)))
     channels = json.dumps(sorted(batch.channels))
     rows: list[Row] = []
-    for doubt in doubts:
-        minutes, first = np.unique(doubt.times // MINUTE * MINUTE, return_index=True)
+    for each in untrusted:
+        minutes, first = np.unique(each.times // MINUTE * MINUTE, return_index=True)
         rows += [
             {
-                "kind": doubt.kind,
+                "kind": each.kind,
                 "source": batch.source,
                 "at_us": int(minute),
                 "channels": channels,
-                "shift_s": float(doubt.shift_s[i]),
+                "shift_s": float(each.shift_s[i]),
             }
             for minute, i in zip(minutes, first, strict=True)
         ]
@@ -230,14 +230,14 @@ class Intake:
         """
         return self.take_all([(batch, positions)])
 
-    def take_all(self, pieces: Iterable[tuple[Batch, Sequence[Row]]]) -> Written:
+    def take_all(self, batches: Iterable[tuple[Batch, Sequence[Row]]]) -> Written:
         """Make several batches durable as :meth:`take` would one by one, in fewer commits.
 
         Batches whose records may meet are not committed together.
         """
         written = Written()
         pending = Pending()
-        for batch, positions in pieces:
+        for batch, positions in batches:
             batch = self._kept(batch)
             if pending.may_meet(batch):
                 written.update(self._commit(pending))
@@ -315,16 +315,16 @@ class Intake:
         keep = ~np.isnan(values).all(axis=1)
         times = batch.times[keep]
         # A clock is judged by what is new: a file that is read again proves nothing.
-        fresh = [np.isin(d.times, times) | (d.kind == OFF) for d in batch.doubts]
+        fresh = [np.isin(d.times, times) | (d.kind == OFF) for d in batch.untrusted]
         return replace(
             batch,
             times=times,
             values=values[keep],
             lines=batch.lines[keep],
             rejects=(*batch.rejects, *rejects),
-            doubts=tuple(
+            untrusted=tuple(
                 replace(d, times=d.times[f], shift_s=d.shift_s[f])
-                for d, f in zip(batch.doubts, fresh, strict=True)
+                for d, f in zip(batch.untrusted, fresh, strict=True)
                 if f.any()
             ),
         )

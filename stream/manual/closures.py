@@ -35,9 +35,9 @@ class ManualClosure:
         )
 
     @property
-    def doubts(self) -> frozenset[str]:
+    def flags(self) -> frozenset[str]:
         """Flags of what its rows note that cannot be right."""
-        return frozenset().union(*(s.doubts for _, s in self.samples))
+        return frozenset().union(*(s.flags for _, s in self.samples))
 
     def noted(self, name: str) -> float:
         """Mean of what the rows note of the headspace, NaN where none does."""

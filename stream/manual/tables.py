@@ -44,7 +44,7 @@ class VialSample:
         Of the headspace, as measured that day; None where it cannot be right.
     line : int
         Of the table.
-    doubts : frozenset of str
+    flags : frozenset of str
         Flags of what the row notes that cannot be right.
     """
 
@@ -61,7 +61,7 @@ class VialSample:
     air_temperature_c: float | None
     pressure_hpa: float | None
     line: int
-    doubts: frozenset[str] = frozenset()
+    flags: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +227,7 @@ class _Cells:
     """What is said of numbers that cannot be right."""
 
     def size(
-        self, row: dict[str, str], line: int, column: str, size: Size, flag: str, doubts: set[str]
+        self, row: dict[str, str], line: int, column: str, size: Size, flag: str, flags: set[str]
     ) -> float | None:
         """A number of a headspace; None where it cannot be right, which a flag tells."""
         value = self.number(row, column, above=0.0 if size.low > 0.0 else None)
@@ -241,7 +241,7 @@ class _Cells:
             + (f"; {meant}. Use {size.unit}" if meant else f". Use {size.unit}")
             + " and load the table again"
         )
-        doubts.add(flag)
+        flags.add(flag)
         return None
 
     def number(self, row: dict[str, str], column: str, *, above: float | None = None) -> float:
@@ -307,12 +307,12 @@ def _sample(
         raise RecordError("sampled_at: not within a day after closed_at")
     if opened is not None and not sampled <= opened <= closed + _LONGEST_US:
         raise RecordError("opened_at: before sampled_at, or over a day after closed_at")
-    doubts: set[str] = set()
-    height = cells.size(row, line, "height_m", HEIGHT, "height_implausible", doubts)
+    flags: set[str] = set()
+    height = cells.size(row, line, "height_m", HEIGHT, "height_implausible", flags)
     warm = cells.size(
-        row, line, "air_temperature_c", AIR_TEMPERATURE, "temperature_implausible", doubts
+        row, line, "air_temperature_c", AIR_TEMPERATURE, "temperature_implausible", flags
     )
-    pressure = cells.size(row, line, "pressure_hpa", AIR_PRESSURE, "pressure_implausible", doubts)
+    pressure = cells.size(row, line, "pressure_hpa", AIR_PRESSURE, "pressure_implausible", flags)
     return VialSample(
         chamber=chamber,
         vial=row["vial"],
@@ -327,7 +327,7 @@ def _sample(
         air_temperature_c=warm,
         pressure_hpa=pressure,
         line=line,
-        doubts=frozenset(doubts),
+        flags=frozenset(flags),
     )
 
 

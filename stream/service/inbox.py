@@ -26,10 +26,10 @@ class Sent:
 
 @dataclass(slots=True)
 class Read:
-    """Pieces of files; ``done`` is set once they are committed."""
+    """Chunks of files; ``done`` is set once they are committed."""
 
     source: int
-    pieces: list[Chunk]
+    chunks: list[Chunk]
     done: threading.Event = field(default_factory=threading.Event)
 
 

@@ -24,7 +24,7 @@ from stream.store.station_data import Marks
 
 POLL_S: Final = 0.5
 _AHEAD: Final = 2
-"""Groups of pieces that are read before they are committed."""
+"""Groups of chunks that are read before they are committed."""
 _MOST_PIECES: Final = 200
 _MOST_ROWS: Final = 50_000
 _GATHER_S: Final = 0.25
@@ -136,12 +136,12 @@ class FolderIntake:
         return FolderWatch(self._file.station, self._source, self._folder, known, orders)
 
     def _poll(self, watch: FolderWatch, stop: threading.Event, beat: Callable[[], None]) -> bool:
-        """Hand over what has come: many small pieces together, a few groups ahead of their
+        """Hand over what has come: many small chunks together, a few groups ahead of their
         commits; whether all of it was committed.
         """
         waiting: deque[Read] = deque()
-        for pieces in _groups(watch.poll()):
-            read = Read(self._index, pieces)
+        for chunks in _groups(watch.poll()):
+            read = Read(self._index, chunks)
             self._inbox.put(read)
             waiting.append(read)
             while len(waiting) >= _AHEAD:
@@ -157,15 +157,15 @@ class FolderIntake:
         return True
 
 
-def _groups(pieces: Iterable[Chunk]) -> Iterator[list[Chunk]]:
-    """Pieces for one commit each: so many, so large or so long in coming."""
+def _groups(chunks: Iterable[Chunk]) -> Iterator[list[Chunk]]:
+    """Chunks for one commit each: so many, so large or so long in coming."""
     group: list[Chunk] = []
     rows, begun = 0, 0.0
-    for piece in pieces:
+    for chunk in chunks:
         if not group:
             rows, begun = 0, time.monotonic()
-        group.append(piece)
-        rows += len(piece[0])
+        group.append(chunk)
+        rows += len(chunk[0])
         late = time.monotonic() - begun > _GATHER_S
         if late or rows >= _MOST_ROWS or len(group) >= _MOST_PIECES:
             yield group

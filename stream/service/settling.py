@@ -33,7 +33,7 @@ class SettleWhen:
     def saw(self, batch: Batch) -> None:
         """Take note of records that were committed."""
         if not len(batch):
-            self._waiting = self._waiting or bool(batch.rejects or batch.doubts)
+            self._waiting = self._waiting or bool(batch.rejects or batch.untrusted)
             return
         self._waiting = True
         self._newest_us = max(self._newest_us, int(batch.times[-1]))

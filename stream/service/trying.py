@@ -102,7 +102,7 @@ class Trying:
             self._come_back()
 
     def mend(self, error: RecordsDamaged) -> None:
-        """Set a damaged piece aside, and ask for its records again."""
+        """Set aside what is damaged, and ask for its records again."""
         found = self._parts.mend(error)
         if found is None:
             # Sound by now, or gone already; let what comes next not run round in a circle.

@@ -139,7 +139,7 @@ class WriterThread:
                 self._take_messages(messages, alone=alone)
                 messages = []
             if isinstance(item, Read):
-                self._take_pieces(item, alone=alone)
+                self._take_read(item, alone=alone)
             else:
                 self._do(item, alone=alone)
         if messages:
@@ -160,14 +160,14 @@ class WriterThread:
             self._keep(source, [(batch, [])], first.arrived_us)
         self._brokers[source].acknowledge(messages)
 
-    def _take_pieces(self, read: Read, *, alone: bool) -> None:
+    def _take_read(self, read: Read, *, alone: bool) -> None:
         now = time.time_ns() // 1000
-        pieces: list[Chunk] = [
-            (batch, [] if at is None else [asdict(at)]) for batch, at in read.pieces
+        chunks: list[Chunk] = [
+            (batch, [] if at is None else [asdict(at)]) for batch, at in read.chunks
         ]
         if not alone:
-            self._keep(read.source, pieces, now)
-        for batch, rows in pieces if alone else ():
+            self._keep(read.source, chunks, now)
+        for batch, rows in chunks if alone else ():
             try:
                 self._keep(read.source, [(batch, rows)], now)
             except Exception as error:
@@ -179,12 +179,12 @@ class WriterThread:
                 self._keep(read.source, [(refused, rows)], now)
         read.done.set()
 
-    def _keep(self, source: int, pieces: Iterable[Chunk], arrived_us: int) -> None:
+    def _keep(self, source: int, chunks: Iterable[Chunk], arrived_us: int) -> None:
         """Commit batches of one source, however long the database takes to come back."""
         known = self._parts.intake
         watch, shown = self._arrivals[source], self._state.sources[source]
         looked_at: list[Chunk] = []
-        for batch, rows in pieces:
+        for batch, rows in chunks:
             if len(batch):
                 newest = int(batch.times[-1])
                 self._clock.heard(source, arrived_us, newest)
@@ -192,9 +192,9 @@ class WriterThread:
                     self._clock.is_behind(shown.name, arrived_us, newest)
             believed, sure = self._clock.believed, self._clock.confirmed
             possible = watch.without_ahead(batch, arrived_us, sure=sure) if believed else batch
-            doubt = watch.saw(arrived_us, possible) if believed else None
-            if doubt is not None:
-                possible = replace(possible, doubts=(*possible.doubts, doubt))
+            untrusted = watch.saw(arrived_us, possible) if believed else None
+            if untrusted is not None:
+                possible = replace(possible, untrusted=(*possible.untrusted, untrusted))
             looked_at.append((possible, rows))
         self._look_again()
         begun = time.monotonic()
@@ -235,7 +235,7 @@ class WriterThread:
             self._when.expect()
 
     def _do(self, task: Task, *, alone: bool) -> None:
-        """One piece of scheduled work; what fails is tried again at its next turn."""
+        """Scheduled work; what fails is tried again at its next turn."""
         try:
             task.work()
         except (StoreDamaged, StoreTaken, Stopped):

@@ -89,7 +89,7 @@ def test_many_small_files_are_committed_together(station: Station) -> None:
         while sum(groups) < 400 and len(groups) < 100:
             for item in inbox.gather(1.0):
                 assert isinstance(item, Read)
-                groups.append(len(item.pieces))
+                groups.append(len(item.chunks))
                 item.done.set()
     finally:
         stop.set()

@@ -16,7 +16,7 @@ from stream.compute.closures.points import Points
 from stream.science.closures.lid import LidClosure
 from stream.science.flux.constants import ZERO_CELSIUS_K
 from stream.science.flux.flux import flux_se
-from stream.science.flux.soil_storage import DOUBT
+from stream.science.flux.soil_storage import CORRECTION_SE
 from stream.science.models import STATUS_WORDS, Fit, FitStatus
 from stream.science.models.choice import Choice
 from stream.science.models.fit import REASON_WORDS, Reason
@@ -167,7 +167,7 @@ class Outcome:
         times = np.where(np.isnan(factor), 1.0, factor)
         flux = choice.slope * self.moles * times
         fit_error = choice.slope_se * self.moles * times
-        relative = np.hypot(self.relative, DOUBT * (times - 1.0) / times)
+        relative = np.hypot(self.relative, CORRECTION_SE * (times - 1.0) / times)
         return {
             "flux_nmol_m2_s": flux,
             "flux_se_nmol_m2_s": np.hypot(fit_error, flux * relative),

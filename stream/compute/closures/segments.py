@@ -26,7 +26,8 @@ from stream.store.journal.journal import Journal
 from stream.times import DAY, SECOND
 
 MINUTE: Final = 60 * SECOND
-Doubt = tuple[str, int, frozenset[str]]
+ClockEvent = tuple[str, int, frozenset[str]]
+"""Kind, minute in which a clock is in doubt [µs], channels."""
 T = TypeVar("T")
 
 
@@ -179,7 +180,7 @@ def events_of(
     station: Station,
     stretches: Sequence[LidRecord],
     others: Sequence[tuple[str, int, int]],
-    doubts: Sequence[Doubt] = (),
+    clock_events: Sequence[ClockEvent] = (),
     *,
     shared: bool,
 ) -> list[list[Event]]:
@@ -193,7 +194,7 @@ def events_of(
         All lids of one analyzer.
     others : sequence of (chamber, closed, opened)
         Closures on the same analyzer before the anchors, as stored [µs].
-    doubts : sequence of (kind, minute, channels)
+    clock_events : sequence of (kind, minute, channels)
         Minutes in which a clock is in doubt [µs], those of other channels included.
     shared : bool
         Whether a port selector keeps the lines apart.
@@ -213,8 +214,8 @@ def events_of(
             flags = lid_flags(lid, rules)
             if (stretch.chamber.id, lid.closed_us) in mixed:
                 flags |= BIT["line_shared"]
-            if doubts:
-                flags |= clock_flags(station, stretch.chamber, lid, doubts)
+            if clock_events:
+                flags |= clock_flags(station, stretch.chamber, lid, clock_events)
             recent = last is not None and lid.closed_us - last[1] < DAY
             before = last if recent else None
             events.append(Event(stretch.chamber, lid, flags, before))
@@ -224,14 +225,14 @@ def events_of(
 
 
 def clock_flags(
-    station: Station, chamber: Chamber, lid: LidClosure, doubts: Sequence[Doubt]
+    station: Station, chamber: Chamber, lid: LidClosure, clock_events: Sequence[ClockEvent]
 ) -> int:
     """What the clocks of lid and analyzer cast doubt on during a closure, as bits."""
     analyzer = station.analyzer(chamber.analyzer)
     bearing = {chamber.lid, *analyzer.gases.values()}
     return bits_of(
         "clock_off" if kind == OFF else "clock_unsteady"
-        for kind, minute, channels in doubts
+        for kind, minute, channels in clock_events
         if minute + MINUTE > lid.closed_us and minute <= lid.opened_us and bearing & channels
     )
 

@@ -122,7 +122,7 @@ def run_values(
     value_se = np.hypot(slope * noise.se(measured), bare.se(measured))
     drifted = max(s.wander for s in shown) > analyzer.max_standard_drift
     poor = (response.residual > analyzer.max_standard_residual) | drifted
-    each = _doubts(poor, _is_beyond(kind, value, known))
+    each = _calibration_flags(poor, _is_beyond(kind, value, known))
     gain_se = response.gain_se / np.abs(response.gain)
     return _values(vials, measured, value, value_se, slope, gain_se, each)
 
@@ -159,7 +159,7 @@ def _is_beyond(kind: str, value: Floats, known: Floats) -> NDArray[np.bool_]:
     return np.asarray(beyond)
 
 
-def _doubts(poor: NDArray[np.bool_], beyond: NDArray[np.bool_]) -> list[frozenset[str]]:
+def _calibration_flags(poor: NDArray[np.bool_], beyond: NDArray[np.bool_]) -> list[frozenset[str]]:
     """Flags of each vial's calibration."""
     return [
         frozenset(

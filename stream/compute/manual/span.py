@@ -142,4 +142,4 @@ def _as_noted(near: HeadspaceConditions, closure: ManualClosure) -> HeadspaceCon
     if not np.isnan(pressure):
         near = replace(near, pressure_pa=pressure, assumed_pressure=False)
         flags &= ~BIT["pressure_assumed"]
-    return replace(near, flags=flags | bits_of(closure.doubts))
+    return replace(near, flags=flags | bits_of(closure.flags))

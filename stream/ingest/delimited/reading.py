@@ -1,7 +1,7 @@
 """Delimited text of loggers: how a file is written is found out, and its records are read.
 
 A block of lines goes through pyarrow's reader. A block that it refuses is halved
-until the bad lines stand in a small piece, which is read line by line by the rules of
+until the bad lines stand in a small one, which is read line by line by the rules of
 :class:`LineReader`; so a bad line costs its neighbours nothing. The two ways give the same numbers.
 """
 
@@ -42,7 +42,7 @@ CLOCK_TOLERANCE_US: Final = 2 * SECOND
 """A time that stands less than this behind a later one is disorder, not a clock."""
 ANY_SOURCE: Final = FolderSource(kind="folder", path=".")
 UTF8: Final = Encoding()
-_PIECE_LINES: Final = 128
+_SMALL_BLOCK: Final = 128
 _FEW_LINES: Final = 8
 """So few are read sooner one by one."""
 _MOST_MIDNIGHTS: Final = 50
@@ -137,22 +137,22 @@ class DelimitedReader:
         SourceError
             A unit stated in the file contradicts the station file.
         """
-        pieces = self.rows(block)
-        times = _one([p.times for p in pieces], np.int64)
-        local = _one([p.local for p in pieces], np.bool_)
+        parts = self.rows(block)
+        times = _one([p.times for p in parts], np.int64)
+        local = _one([p.local for p in parts], np.bool_)
         if local.all():
             times = self._clock.to_utc(times)
         elif local.any():
             times = times.copy()
             times[local] = self._clock.to_utc(times[local])
-        doubts = list(self._doubts(times))
-        channels = dict.fromkeys([*self.layout.channels, *(c for p in pieces for c in p.values)])
+        untrusted = tuple(self._untrusted(times))
+        channels = dict.fromkeys([*self.layout.channels, *(c for p in parts for c in p.values)])
         columns = {
-            channel: _one([_column(p, channel) for p in pieces], np.float64) for channel in channels
+            channel: _one([_column(p, channel) for p in parts], np.float64) for channel in channels
         }
-        lines = _one([p.lines for p in pieces], np.int64)
-        rejects = [r for p in pieces for r in p.rejects]
-        return replace(tidy(self.name, times, columns, lines, rejects), doubts=tuple(doubts))
+        lines = _one([p.lines for p in parts], np.int64)
+        rejects = [r for p in parts for r in p.rejects]
+        return replace(tidy(self.name, times, columns, lines, rejects), untrusted=untrusted)
 
     def rows(self, block: bytes) -> list[Rows]:
         """Rows of whole lines in the order of the file, as they stand."""
@@ -162,8 +162,8 @@ class DelimitedReader:
         block, first = self._after_header(block, first)
         return list(self._read(block, first))
 
-    def _doubts(self, times: NDArray[np.int64]) -> Iterator[UntrustedTimes]:
-        """What the order of lines and the turn of summer time make doubtful."""
+    def _untrusted(self, times: NDArray[np.int64]) -> Iterator[UntrustedTimes]:
+        """Times that the order of lines, or the end of summer time, casts doubt on."""
         sane = times[(times >= EARLIEST) & (times < LATEST)]
         if self._clock.repeated:
             hour = np.unique(np.array(self._clock.repeated, dtype=np.int64))
@@ -199,7 +199,7 @@ class DelimitedReader:
         rows = self._fast(block, first, count) if count > _FEW_LINES else None
         if rows is not None:
             yield rows
-        elif count <= _PIECE_LINES:
+        elif count <= _SMALL_BLOCK:
             yield self._lines.read(block.split(b"\n")[:-1], first)
         else:
             ends = np.flatnonzero(np.frombuffer(block, np.uint8) == 10)

@@ -1,4 +1,4 @@
-"""What is read of a piece of a file, before its times are put into UTC."""
+"""What is read of some lines of a file, before its times are put into UTC."""
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -13,7 +13,7 @@ Floats = NDArray[np.float64]
 
 @dataclass
 class Rows:
-    """Rows of a piece: times not yet put into UTC, one array a channel."""
+    """Rows in order: times not yet put into UTC, one array a channel."""
 
     times: NDArray[np.int64]
     local: NDArray[np.bool_]

@@ -38,8 +38,8 @@ SOLUBILITY: Final = {
 [Sander2015]_, from memory."""
 _ROOM_K: Final = 298.15
 
-DOUBT: Final = 0.25
-"""Relative standard deviation of a correction: it goes with the root of the time constant,
+CORRECTION_SE: Final = 0.25
+"""Relative standard error of a correction: it goes with the root of the time constant,
 which soil data tell to half its size at best."""
 
 

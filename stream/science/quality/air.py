@@ -76,9 +76,9 @@ def elevation_deg(times_us: Micros, latitude_deg: float, longitude_deg: float) -
     ndarray, shape (n,)
         sin e = sin φ sin δ + cos φ cos δ cos h; without refraction.
     """
-    turn = np.pi / 12.0 * (solar_hour(times_us, longitude_deg) - 12.0)
+    hour_angle = np.pi / 12.0 * (solar_hour(times_us, longitude_deg) - 12.0)
     d, lat = declination(times_us), np.deg2rad(latitude_deg)
-    height = np.sin(lat) * np.sin(d) + np.cos(lat) * np.cos(d) * np.cos(turn)
+    height = np.sin(lat) * np.sin(d) + np.cos(lat) * np.cos(d) * np.cos(hour_angle)
     return np.asarray(np.rad2deg(np.arcsin(np.clip(height, -1.0, 1.0))))
 
 
@@ -276,12 +276,12 @@ def exchanged(starts: Mapping[str, Start]) -> list[tuple[str, str]]:
     known = [g for g, s in starts.items() if g in OUTDOOR_NMOL and s.best > 0.0]
     found = []
     for a, b in combinations(known, 2):
-        turned = (
+        swapped = (
             (b, starts[a].best / starts[a].scale * starts[b].scale),
             (a, starts[b].best / starts[b].scale * starts[a].scale),
         )
         as_is = ((a, starts[a].best), (b, starts[b].best))
-        if all(_is_outdoor(*t) for t in turned) and _off(turned) < 0.5 * _off(as_is):
+        if all(_is_outdoor(*t) for t in swapped) and _off(swapped) < 0.5 * _off(as_is):
             found.append((a, b))
     return found
 

@@ -201,10 +201,10 @@ class Stretches:
         return self.at_work or self.strays
 
 
-def stretches_of(pieces: Iterable[tuple[int, int, int]]) -> Stretches:
-    """Stretches of (first, last, rows) pieces of a journal, in any order."""
+def stretches_of(parts: Iterable[tuple[int, int, int]]) -> Stretches:
+    """Stretches of (first, last, rows) parts of a journal, in any order."""
     groups: list[Span] = []
-    for first, last, rows in sorted(pieces):
+    for first, last, rows in sorted(parts):
         if groups and first - groups[-1].last_us <= _APART_US:
             groups[-1] = _joined(groups[-1], Span(first, last, rows))
         else:

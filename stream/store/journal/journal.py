@@ -29,7 +29,7 @@ _Key = tuple[int | str, str]
 
 
 _FIRST, _LAST = bindparam("first", type_=BigInteger), bindparam("last", type_=BigInteger)
-_PIECES: Final = (
+_STORED: Final = (
     select(archive_days.c.path, archive_days.c.sha256, archive_days.c.channels)
     .where(
         archive_days.c.station == bindparam("station"),
@@ -72,7 +72,7 @@ class Series:
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """A piece that was set aside.
+    """A block or an archived day that was set aside.
 
     Attributes
     ----------
@@ -228,7 +228,7 @@ class Journal:
 
     def _read(self, wanted: set[str], first_us: int, last_us: int) -> dict[str, Series]:
         layouts: dict[frozenset[str], list[Columns]] = {}
-        for key, held in self._pieces_between(first_us, last_us):
+        for key, held in self._stored_between(first_us, last_us):
             shared = wanted & set(held)
             if not shared:
                 continue
@@ -238,7 +238,7 @@ class Journal:
                 if a < b and mine:
                     part = times[a:b], {c: columns[c][a:b] for c in mine}
                     layouts.setdefault(frozenset(mine), []).append(part)
-        pieces: dict[str, list[Series]] = {channel: [] for channel in wanted}
+        series: dict[str, list[Series]] = {channel: [] for channel in wanted}
         for parts in layouts.values():
             times = _join([p[0] for p in parts])
             order = None
@@ -247,11 +247,11 @@ class Journal:
                 times = times[order]
             for channel in parts[0][1]:
                 values = _join([p[1][channel] for p in parts])
-                pieces[channel].append(Series(times, values if order is None else values[order]))
-        return {channel: _merge(found) for channel, found in pieces.items()}
+                series[channel].append(Series(times, values if order is None else values[order]))
+        return {channel: _merge(found) for channel, found in series.items()}
 
     def set_aside(self) -> list[Damage]:
-        """Every damaged piece that was ever set aside, by time."""
+        """All damage that was ever set aside, by time."""
         d = damaged.c
         query = select(d.piece, d.first_us, d.last_us, d.rows, d.channels, d.source)
         with self._store.reading() as connection:
@@ -261,7 +261,7 @@ class Journal:
         return [Damage(*row[:4], json.loads(row[4]), row[5]) for row in rows]
 
     def lost(self, first_us: int, last_us: int) -> list[Damage]:
-        """Damaged pieces with records between two moments [µs] that have not come again."""
+        """Damage with records between two moments [µs] that have not come again."""
         return [
             damage
             for damage in self.set_aside()
@@ -270,7 +270,7 @@ class Journal:
         ]
 
     def _present(self, damage: Damage) -> int:
-        """How many of a piece's times, or records, the journal holds now."""
+        """How many of its times, or records, the journal holds now."""
         series = self.read(damage.channels, damage.first_us, damage.last_us).values()
         filled = [s.filled().times for s in series]
         if damage.is_day:
@@ -310,10 +310,10 @@ class Journal:
                     found[source] = found.get(source, 0) + count
         return found
 
-    def _pieces_between(self, first_us: int, last_us: int) -> list[tuple[_Key, list[str]]]:
+    def _stored_between(self, first_us: int, last_us: int) -> list[tuple[_Key, list[str]]]:
         between = {"station": self._station, "first": first_us, "last": last_us}
         with self._store.reading() as connection:
-            rows = [row for query in _PIECES for row in connection.execute(query, between)]
+            rows = [row for query in _STORED for row in connection.execute(query, between)]
         return [((row[0], row[1]), json.loads(row[2])) for row in rows]
 
     def _columns(self, key: _Key, channels: set[str]) -> list[Columns]:

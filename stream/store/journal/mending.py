@@ -1,4 +1,4 @@
-"""Pieces of the journal that are damaged: set aside, remembered, and asked for again."""
+"""Damaged blocks and days of the journal: set aside, remembered, and asked for again."""
 
 import hashlib
 import json
@@ -18,7 +18,7 @@ SET_ASIDE: Final = 2
 
 
 class Mending:
-    """Sees to damaged pieces of one station's journal.
+    """Sees to what is damaged in one station's journal.
 
     Parameters
     ----------
@@ -34,17 +34,17 @@ class Mending:
         self._root = root
 
     def set_aside(self, error: RecordsDamaged, now_us: int) -> Damage | None:
-        """Take a piece out of the journal, so that all others can be read; its content is
+        """Take a block or a day out of the journal, so that all others can be read; its content is
         kept. Results that were worked out of it stay.
 
         Returns
         -------
         Damage or None
-            None where the piece is no longer there, or sound after all.
+            None where it is no longer there, or sound after all.
         """
-        if isinstance(error.piece, int):
-            return self._block(error.piece, now_us)
-        return self._day(error.piece, now_us)
+        if isinstance(error.where, int):
+            return self._block(error.where, now_us)
+        return self._day(error.where, now_us)
 
     def _block(self, sequence: int, now_us: int) -> Damage | None:
         t = journal_blocks

@@ -47,7 +47,7 @@ class Scrub:
         Raises
         ------
         RecordsDamaged
-            A piece is not as it was stored. The next look goes on behind it.
+            Something is not as it was stored. The next look goes on behind it.
         """
         until = time.monotonic() + seconds
         block, day = self._from()
@@ -59,8 +59,8 @@ class Scrub:
             while block is None and day is not None and time.monotonic() < until:
                 day = self._day_after(day)
         except RecordsDamaged as error:
-            if isinstance(error.piece, int):
-                block = error.piece
+            if isinstance(error.where, int):
+                block = error.where
             raise
         finally:
             over = block is None and day is None
