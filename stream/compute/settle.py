@@ -89,8 +89,9 @@ class Settlement:
         tables: ManualTables,
     ) -> None:
         self._log = log
-        self._bare = file
-        self._file = log.amend(file)
+        self._given = file
+        self._file = file
+        """As the field log amends it when a settlement begins."""
         self._tables = tables
         self._journal = journal
         self._anchors = anchors
@@ -116,9 +117,9 @@ class Settlement:
         Settled
         """
         if self._log.waiting():
-            take_notes(self._bare, self._log, self._journal, self._writer)
+            take_notes(self._given, self._log, self._journal, self._writer)
         # Afterwards: a note that is taken up and not in the file would bear on nothing.
-        self._file = self._log.amend(self._bare)
+        self._file = self._log.amend(self._given)
         spans = self._journal.unsettled()
         written = Written()
         if not spans:
@@ -164,7 +165,7 @@ class Settlement:
         -------
         Settled
         """
-        self._file = self._log.amend(self._bare)
+        self._file = self._log.amend(self._given)
         context = context_of(self._file, self._journal, self._anchors, workers)
         tables = tables_of(self._file.station, self._tables)
         written = Written()

@@ -201,8 +201,8 @@ class Service:
         metrics = Metrics(state, supervisor)
         self._serve(metrics, stack)
         writer = WriterThread(
-            parts, store, opened.lock, inbox, decoders, brokers, read_again, state, metrics, clock,
-            self._tell,
+            parts, opened.lock, inbox, decoders, brokers,
+            read_again, state, metrics, clock, self._tell,
         )  # fmt: skip
         main = Part("writer", writer.run, _WRITER_LIMIT_S)
         spool = Spool.of(self._file)

@@ -9,7 +9,7 @@ from stream.compute.replay import Pipeline
 from stream.errors import RecordsDamaged, StoreDamaged, StoreError, StoreRefused, StoreTaken
 from stream.ingest.broker.mqtt import Tell
 from stream.service.process.state import State
-from stream.store import Store, WriterLock
+from stream.store import WriterLock
 from stream.times import rfc3339
 
 _LONGEST_WAIT_S: Final = 30.0
@@ -26,9 +26,7 @@ class Trying:
     Parameters
     ----------
     parts : Pipeline
-        The path of the station.
-    store : Store
-        Reopened when it has been away.
+        The path of the station; its store is reopened when it has been away.
     lock : WriterLock
         Renewed then.
     read_again : sequence of callable
@@ -40,14 +38,12 @@ class Trying:
     def __init__(
         self,
         parts: Pipeline,
-        store: Store,
         lock: WriterLock,
         read_again: Sequence[Callable[[], None]],
         state: State,
         tell: Tell,
     ) -> None:
         self._parts = parts
-        self._store = store
         self._lock = lock
         self._read_again = read_again
         self._state = state
@@ -122,7 +118,7 @@ class Trying:
         """After a failure nobody knows what was committed: look, and own the lock again."""
         try:
             # A file that could not be written was opened for reading only: open it anew.
-            self._store.let_go()
+            self._parts.store.let_go()
             self._lock.renew()
             self._parts.intake.refresh()
         except (StoreDamaged, StoreTaken):

@@ -28,7 +28,7 @@ from stream.service.settling import SettleWhen
 from stream.service.spool import Spool, key_of
 from stream.service.trying import Stopped, Trying
 from stream.station import MqttSource
-from stream.store import Store, WriterLock
+from stream.store import WriterLock
 from stream.store.journal.compaction import TOGETHER, compact
 from stream.store.journal.early import Early
 from stream.store.results.changes import Row
@@ -47,9 +47,7 @@ class WriterThread:
     Parameters
     ----------
     parts : Pipeline
-        The path of the station.
-    store : Store
-        Reopened when it has been away; its small blocks are merged.
+        The path of the station; small blocks of its store are merged.
     lock : WriterLock
         Renewed when the database has been away.
     inbox : Inbox
@@ -64,7 +62,6 @@ class WriterThread:
     def __init__(
         self,
         parts: Pipeline,
-        store: Store,
         lock: WriterLock,
         inbox: Inbox,
         decoders: dict[int, Decoder],
@@ -76,13 +73,12 @@ class WriterThread:
         tell: Tell,
     ) -> None:
         self._parts = parts
-        self._trying = Trying(parts, store, lock, read_again, state, tell)
+        self._trying = Trying(parts, lock, read_again, state, tell)
         self._try = self._trying.until_done
         self._lock = lock
         self._inbox = inbox
         self._decoders = decoders
         self._brokers = brokers
-        self._store = store
         self._state = state
         self._metrics = metrics
         self._clock = clock
@@ -90,7 +86,7 @@ class WriterThread:
         self._when = SettleWhen(parts.file.station)
         offset = parts.file.station.service.max_clock_offset_s
         self._arrivals = [ArrivalWatch(offset) for _ in parts.file.station.sources]
-        self._early = Early(store, parts.file.station.id)
+        self._early = Early(parts.store, parts.file.station.id)
         self._limit_us = limit_us(offset)
         self._in_hand: list[Item] = []
         self._blocks = 0
@@ -219,7 +215,7 @@ class WriterThread:
                 lines=written["quarantine", "new"], first=first,
             )  # fmt: skip
         if self._blocks >= TOGETHER:
-            self._try(lambda: compact(self._store, self._parts.file.station.id))
+            self._try(lambda: compact(self._parts.store, self._parts.file.station.id))
             self._blocks = 0
 
     def _look_again(self) -> None:
