@@ -12,7 +12,8 @@ from stream import __version__
 from stream.compute.closures.segments import Workers, micros
 from stream.compute.field_log import take_notes
 from stream.compute.manual.span import ManualTask
-from stream.compute.span import AnalyzerTask, SettlementContext, spare
+from stream.compute.mend import spare
+from stream.compute.span import AnalyzerTask, SettlementContext
 from stream.manual.tables import ManualTable, read_table
 from stream.station import Station, StationFile
 from stream.store.journal.blocks import Span
@@ -132,7 +133,8 @@ class Settlement:
         for span in spans:
             for work in tasks_of(context, span, tables):
                 for changes in work.changes():
-                    spare(changes, lost, stored)
+                    if lost:
+                        spare(changes, lost, stored)
                     written.update(self._commit(changes, progress))
                 pending.update(work.pending)
         self._commit(Changes(unsettled=[], provisional=pending), None)
@@ -182,7 +184,8 @@ class Settlement:
                     if s.first_us < stop_us and s.stop_us > first_us
                 ]
                 changes.renew = True
-                spare(changes, lost, stored)
+                if lost:
+                    spare(changes, lost, stored)
                 written.update(self._commit(changes, progress))
         return Settled(written, 0)
 
