@@ -45,13 +45,13 @@ class Incidents:
         return sorted(self._open.values(), key=lambda i: (i.began_us, i.rule, i.subject))
 
     def look(self, found: Iterable[Condition], now_us: int) -> list[IncidentChange]:
-        """Hold what is so now against what was; what has turned."""
-        turns = []
+        """Hold what is so now against what was; what has changed."""
+        changes = []
         for condition in found:
             key = condition.rule, condition.subject
             going_on = self._open.get(key)
-            turning = condition.sight == ("wrong" if going_on is None else "fine")
-            if not turning:
+            changing = condition.sight == ("wrong" if going_on is None else "fine")
+            if not changing:
                 # What is neither leaves the waiting as it is only while an incident goes on.
                 if condition.sight != "between" or going_on is None:
                     self._since.pop(key, None)
@@ -64,8 +64,8 @@ class Incidents:
             if going_on is None:
                 begun = Incident(*key, since, None, condition.text)
                 self._open[key] = begun
-                turns.append(IncidentChange(begun))
+                changes.append(IncidentChange(begun))
             else:
                 del self._open[key]
-                turns.append(IncidentChange(replace(going_on, ended_us=now_us)))
-        return turns
+                changes.append(IncidentChange(replace(going_on, ended_us=now_us)))
+        return changes

@@ -45,7 +45,7 @@ class Alerting:
         self._unsaved: list[tuple[IncidentChange, list[Message]]] = []
 
     def look(self, now_us: int | None = None) -> list[IncidentChange]:
-        """Look once; what has turned."""
+        """Look once; what has changed."""
         now = time.time_ns() // 1000 if now_us is None else now_us
         self._save(now)
         try:
@@ -56,10 +56,10 @@ class Alerting:
         except StoreError as error:
             self._tell("warning", "alerts cannot look", error=str(error))
             found = self._without_database()
-        turns = [] if self._incidents is None else self._incidents.look(found, now)
-        for turn in turns:
-            self._keep(turn, now)
-        return turns
+        changes = [] if self._incidents is None else self._incidents.look(found, now)
+        for change in changes:
+            self._keep(change, now)
+        return changes
 
     def _without_database(self) -> list[Condition]:
         """What can be told of the computer alone."""
@@ -72,28 +72,28 @@ class Alerting:
     def _from(self, going_on: Iterable[Incident]) -> Incidents:
         return Incidents(going_on, round(self._file.station.alerts.hold_min * 60 * SECOND))
 
-    def _keep(self, turn: IncidentChange, now: int) -> None:
-        incident = turn.incident
+    def _keep(self, change: IncidentChange, now: int) -> None:
+        incident = change.incident
         self._tell(
-            "info" if turn.ended else "warning",
-            "incident over" if turn.ended else "incident",
+            "info" if change.ended else "warning",
+            "incident over" if change.ended else "incident",
             rule=incident.rule, subject=incident.subject, text=incident.text,
         )  # fmt: skip
-        fresh = list(self._told_of(turn, now))
+        fresh = list(self._told_of(change, now))
         try:
             self._messages.keep_incident(incident, fresh, now)
         except StoreError as error:
             self._tell("warning", "incident cannot be kept; told at once", error=str(error))
             for message in fresh:
                 self._posts[message.way].hold(message)
-            self._unsaved.append((turn, fresh))
+            self._unsaved.append((change, fresh))
 
     def _save(self, now: int) -> None:
         """Keep what could not be kept while the database was away, told or not."""
         while self._unsaved:
-            turn, fresh = self._unsaved[0]
+            change, fresh = self._unsaved[0]
             try:
-                self._messages.keep_incident(turn.incident, [], now)
+                self._messages.keep_incident(change.incident, [], now)
             except StoreError:
                 return
             left = [m for m in fresh if not self._posts[m.way].hand_back(m.name)]
@@ -102,21 +102,21 @@ class Alerting:
             except StoreError:
                 for message in left:
                     self._posts[message.way].hold(message)
-                self._unsaved[0] = turn, left
+                self._unsaved[0] = change, left
                 return
             del self._unsaved[0]
 
-    def _told_of(self, turn: IncidentChange, now: int) -> list[Message]:
+    def _told_of(self, change: IncidentChange, now: int) -> list[Message]:
         station, rules = self._file.station, self._file.station.alerts
-        i = turn.incident
-        state = "over" if turn.ended else "begun"
+        i = change.incident
+        state = "over" if change.ended else "begun"
         name = f"alert {i.rule} {i.subject} {rfc3339(i.began_us)} {state}"
         zone = read_clock(station.station.timezone)
         began = _local(i.began_us, zone)
         ended = "" if i.ended_us is None else _local(i.ended_us, zone)
-        head = f"Over: {RULES[i.rule]}" if turn.ended else RULES[i.rule].capitalize()
+        head = f"Over: {RULES[i.rule]}" if change.ended else RULES[i.rule].capitalize()
         lines = [f"{head} ({i.subject}).", "", i.text, "", f"Since {began}, station time."]
-        if turn.ended:
+        if change.ended:
             lines[-1] = f"From {began} to {ended}, station time."
         content: dict[str, Any] = {
             "subject": f"[{station.id}] {head}: {i.subject}",

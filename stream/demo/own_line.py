@@ -25,13 +25,13 @@ def plan(scenario: Scenario) -> list[PlannedClosure]:
     """All closures in order: every chamber each three hours, one slot after the other."""
     end = scenario.start_s + scenario.days * DAY_S
     first = scenario.start_s - scenario.start_s % INTERVAL_S
-    turns = []
+    closures = []
     for round_s in range(first, end, INTERVAL_S):
         for n, place in enumerate(scenario.places):
             closed = round_s + n * SLOT_S + CLOSE_AFTER_S
             if closed + CLOSED_S > scenario.start_s and closed < end:
-                turns.append(PlannedClosure(place, closed, closed + CLOSED_S))
-    return turns
+                closures.append(PlannedClosure(place, closed, closed + CLOSED_S))
+    return closures
 
 
 def simulate(scenario: Scenario) -> Simulation:
@@ -40,8 +40,8 @@ def simulate(scenario: Scenario) -> Simulation:
     rng = np.random.RandomState(scenario.seed)
     n = scenario.days * DAY_S
     t = scenario.start_s + np.arange(n, dtype=np.int64)
-    turns = plan(scenario)
-    faults = OwnLineFaults(scenario, turns) if scenario.faults else None
+    closures = plan(scenario)
+    faults = OwnLineFaults(scenario, closures) if scenario.faults else None
     if faults:
         faults.change_plan()
     outside = nature.ambient_water(t.astype(np.float64), scenario)
@@ -50,11 +50,11 @@ def simulate(scenario: Scenario) -> Simulation:
     lids = {place.id: np.zeros(n) for place in scenario.places}
     sharing = np.zeros(n)
     truth: list[TrueFlux] = []
-    for turn in turns:
-        if not turn.happens:
+    for closure in closures:
+        if not closure.happens:
             continue
-        _close(scenario, turn, t, inlet, water, sharing, rng, truth)
-        _move_lid(lids[turn.place.id], turn, t)
+        _close(scenario, closure, t, inlet, water, sharing, rng, truth)
+        _move_lid(lids[closure.place.id], closure, t)
     for gas in GASES:
         # Two open lines on one inlet: the analyzer sees their mean.
         inlet[gas] = np.where(
@@ -89,7 +89,7 @@ def simulate(scenario: Scenario) -> Simulation:
 
 def _close(
     scenario: Scenario,
-    turn: PlannedClosure,
+    closure: PlannedClosure,
     t: NDArray[np.int64],
     inlet: dict[str, NDArray[np.float64]],
     water: NDArray[np.float64],
@@ -98,30 +98,30 @@ def _close(
     truth: list[TrueFlux],
 ) -> None:
     """Fill a closure and the flushing after it into the inlet's air."""
-    a, b = np.searchsorted(t, (turn.closed_s, turn.opened_s))
+    a, b = np.searchsorted(t, (closure.closed_s, closure.opened_s))
     if a >= b:
         return
-    seconds = (t[a:b] - turn.closed_s).astype(np.float64)
-    height = turn.place.height_m + scenario.height_error_m * rng.standard_normal()
-    base = float(nature.ambient_water(np.array([float(turn.closed_s)]), scenario)[0])
+    seconds = (t[a:b] - closure.closed_s).astype(np.float64)
+    height = closure.place.height_m + scenario.height_error_m * rng.standard_normal()
+    base = float(nature.ambient_water(np.array([float(closure.closed_s)]), scenario)[0])
     alone = sharing[a:b] == 0
     sharing[a:b] += 1
     moist = nature.headspace_water(seconds, base)
     water[a:b] = np.where(alone, moist, 0.5 * (water[a:b] + moist))
     flushing = slice(b, min(b + 60, len(t)))
-    gone = np.exp(-(t[flushing] - turn.opened_s) / 12.0)
+    gone = np.exp(-(t[flushing] - closure.opened_s) / 12.0)
     water[flushing] += (water[b - 1] - water[flushing]) * gone
     for gas in GASES:
         dry, flux = nature.headspace_dry(
-            turn.place, gas, float(turn.closed_s), seconds, scenario, height
+            closure.place, gas, float(closure.closed_s), seconds, scenario, height
         )
         inlet[gas][a:b] += dry - AMBIENT[gas]
         inlet[gas][flushing] += (dry[-1] - AMBIENT[gas]) * gone
-        truth.append(TrueFlux(turn.place.id, gas, turn.closed_s, turn.opened_s, flux))
+        truth.append(TrueFlux(closure.place.id, gas, closure.closed_s, closure.opened_s, flux))
 
 
-def _move_lid(lid: NDArray[np.float64], turn: PlannedClosure, t: NDArray[np.int64]) -> None:
-    a, b = np.searchsorted(t, (turn.closed_s, turn.opened_s))
+def _move_lid(lid: NDArray[np.float64], closure: PlannedClosure, t: NDArray[np.int64]) -> None:
+    a, b = np.searchsorted(t, (closure.closed_s, closure.opened_s))
     lid[max(0, a - MOVING_S) : a] = 2.0
     lid[a:b] = 1.0
     lid[b : b + MOVING_S] = 2.0

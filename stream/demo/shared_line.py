@@ -47,10 +47,10 @@ def _ports(scenario: Scenario, t: NDArray[np.int64]) -> NDArray[np.int64]:
     port = np.zeros(len(t), dtype=np.int64)
     for group in range(2):
         since = into - group * GROUP_APART_S
-        turn = (since // STAY_S) % 8
+        stay = (since // STAY_S) % 8
         ports = np.array([*range(6 * group + 1, 6 * group + 7), *STANDARDS])
         closed = (since >= 0) & (since < CLOSED_S)
-        port = np.where(closed, ports[turn], port)
+        port = np.where(closed, ports[stay], port)
     return port
 
 

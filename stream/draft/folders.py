@@ -26,7 +26,7 @@ class Records:
     source : (Path, str)
         Folder and pattern of its source.
     series : dict of str to list of (times, values)
-        Channel → piece by piece [µs, as the file writes them].
+        Channel → part by part [µs, as the file writes them].
     """
 
     path: Path
@@ -38,7 +38,7 @@ class Records:
 
     def span(self) -> tuple[int, int] | None:
         """First and last time [µs]; None without records."""
-        times = [piece for pieces in self.series.values() for piece, _ in pieces if len(piece)]
+        times = [t for parts in self.series.values() for t, _ in parts if len(t)]
         if not times:
             return None
         return min(int(t.min()) for t in times), max(int(t.max()) for t in times)
@@ -49,9 +49,9 @@ class Records:
         """Records of a channel between two times, in order, one per time; those without a
         value left out.
         """
-        pieces = self.series[name]
-        times = np.concatenate([t for t, _ in pieces])
-        values = np.concatenate([v for _, v in pieces])
+        parts = self.series[name]
+        times = np.concatenate([t for t, _ in parts])
+        values = np.concatenate([v for _, v in parts])
         known = ~np.isnan(values) & (times >= first) & (times <= last)
         at, places = np.unique(times[known], return_index=True)
         return at, values[known][places]

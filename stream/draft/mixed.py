@@ -32,7 +32,7 @@ def tell_apart(found: Survey) -> None:
 
 
 def _leave_out(found: Survey, file: Records) -> None:
-    theirs = {id(times) for pieces in file.series.values() for times, _ in pieces}
+    theirs = {id(times) for parts in file.series.values() for times, _ in parts}
     for column in found.columns.values():
         kept = [
             (t, v) for t, v in zip(column.times, column.values, strict=True) if id(t) not in theirs

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from stream.draft.names import CHAMBER, LID, TEMPERATURE, mark_of, tokens
+from stream.draft.rotation import Rotation, rotation_of
 from stream.draft.survey import Column, Survey
-from stream.draft.turns import Turns, turns_of
 from stream.draft.words import CLOSED, MOVING_S, OPEN, settle, stays_of
 from stream.station import ClosureRules
 from stream.times import DAY
@@ -84,7 +84,7 @@ class Roles:
         Column of the number of the closed chamber, where the lids have no columns.
     number_of : dict of str to int
         Key → the chamber's number there.
-    turns : dict of str to Turns
+    rotations : dict of str to Rotation
         Of columns of numbers that take turns.
     patterns : dict of str to Kind
         Name with ``{id}`` → kind, of columns that every chamber has.
@@ -97,7 +97,7 @@ class Roles:
     lid_of: dict[str, str] = field(default_factory=dict)
     number: str | None = None
     number_of: dict[str, int] = field(default_factory=dict)
-    turns: dict[str, Turns] = field(default_factory=dict)
+    rotations: dict[str, Rotation] = field(default_factory=dict)
     patterns: dict[str, Kind] = field(default_factory=dict)
 
     @property
@@ -130,12 +130,12 @@ def roles_of(found: Survey) -> Roles:
     for name, column in found.columns.items():
         times, values = column.series()
         kind = _kind(name, column)
-        turns = None
+        rotation = None
         if kind in ("lid", "port", "other"):
             named = bool(tokens(name) & (LID | _PORT | CHAMBER))
-            turns = turns_of(*column.series(empty=True), named=named)
-        if turns is not None:
-            roles.turns[name] = turns
+            rotation = rotation_of(*column.series(empty=True), named=named)
+        if rotation is not None:
+            roles.rotations[name] = rotation
             kind = kind if kind == "port" else "number"
         lid = _lid(times, values, told=column.told) if kind in ("lid", "other") else None
         if lid is not None and kind == "other" and lid.closed_s < _SHORTEST_S:
@@ -159,11 +159,14 @@ def _tell_chambers(found: Survey, roles: Roles) -> None:
             roles.ids[key] = chamber_id(found.columns[lid].header, key)
         roles.patterns = _patterns(roles)
         return
-    candidates = [*roles.all_of("number"), *(n for n in roles.all_of("port") if n in roles.turns)]
+    candidates = [
+        *roles.all_of("number"),
+        *(n for n in roles.all_of("port") if n in roles.rotations),
+    ]
     if not candidates:
         return
     roles.number = candidates[0]
-    numbers = roles.turns[roles.number].numbers
+    numbers = roles.rotations[roles.number].numbers
     # 1 or 01, whichever more columns have in their names.
     ways = []
     for width in (1, 2):
@@ -341,7 +344,7 @@ def own_columns(roles: Roles, key: str, kind: Kind) -> str | None:
 def count_of(roles: Roles) -> float:
     """Closures of a chamber a day, by the median over chambers."""
     if roles.number is not None:
-        return roles.turns[roles.number].per_day
+        return roles.rotations[roles.number].per_day
     return float(np.median([lid.per_day for lid in roles.lids.values()])) if roles.lids else 0.0
 
 

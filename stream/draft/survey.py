@@ -62,7 +62,7 @@ class Column:
     nothing : set of str
         What stands in it for no value.
     times, values : list of ndarray
-        Piece by piece [µs, as the files write them].
+        Part by part [µs, as the files write them].
     """
 
     name: str

@@ -255,7 +255,7 @@ def _defaults(found: Survey, roles: Roles) -> Iterator[str]:
         yield f'lid_channel = "{pattern}"'
     yield from shared_sensors(roles)
     if roles.number is not None:
-        stay = roles.turns[roles.number].stay_s
+        stay = roles.rotations[roles.number].stay_s
         yield f"lid_open = 0   # a number stands for {stay:.0f} s at a time: right?"
     else:
         lid = next(iter(roles.lids.values()))
@@ -284,7 +284,7 @@ def _weather(found: Survey, roles: Roles) -> Iterator[str]:
 def _closure(found: Survey, roles: Roles) -> Iterator[str]:
     cells = [f"expected_per_day = {round(count_of(roles))}"]
     lid = next(iter(roles.lids.values()), None)
-    stay = lid.closed_s if lid else roles.turns[roles.number].stay_s if roles.number else None
+    stay = lid.closed_s if lid else roles.rotations[roles.number].stay_s if roles.number else None
     told = ""
     if stay is not None and (valve(roles) is not None or stay < _SHORT_S):
         cells.append(f"min_duration_s = {max(round(stay / 120) * 60, 60)}.0")

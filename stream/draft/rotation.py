@@ -17,7 +17,7 @@ _ALIKE: Final = 3.0
 
 
 @dataclass(frozen=True, slots=True)
-class Turns:
+class Rotation:
     """How the numbers of a column take turns.
 
     Attributes
@@ -35,7 +35,9 @@ class Turns:
     per_day: float
 
 
-def turns_of(times: NDArray[np.int64], values: NDArray[np.float64], *, named: bool) -> Turns | None:
+def rotation_of(
+    times: NDArray[np.int64], values: NDArray[np.float64], *, named: bool
+) -> Rotation | None:
     """How a column's numbers take turns; None for any other column.
 
     Parameters
@@ -73,4 +75,4 @@ def turns_of(times: NDArray[np.int64], values: NDArray[np.float64], *, named: bo
     ):
         return None
     days = max((int(times[-1]) - int(times[0])) / DAY, 1 / 24)
-    return Turns(tuple(int(n) for n in seen), float(np.median(stay)), float(many / days))
+    return Rotation(tuple(int(n) for n in seen), float(np.median(stay)), float(many / days))
