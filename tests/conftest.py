@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
 
+import known_statements
 import new_databases
 import pytest
 from broker import Mosquitto
@@ -21,6 +22,10 @@ from stream.store import Store, connect, open_store
 # How long an example takes says how busy the machine is.
 settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("untimed")
+
+# For fixtures of modules too, which come before a test's own.
+connect._bring_up_to_date = new_databases.bring_up_to_date
+connect.create_engine = known_statements.engine  # type: ignore[assignment]
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -76,10 +81,10 @@ def postgres_tables() -> Iterator[str]:
 
 
 @pytest.fixture(autouse=True)
-def _new_databases(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+def _migrations(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """See new_databases.py; tests that try the migrations are marked."""
-    if request.node.get_closest_marker("migrates") is None:
-        monkeypatch.setattr(connect, "_bring_up_to_date", new_databases.bring_up_to_date)
+    if request.node.get_closest_marker("migrates") is not None:
+        monkeypatch.setattr(connect, "_bring_up_to_date", new_databases.migrate)
 
 
 @pytest.fixture

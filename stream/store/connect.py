@@ -362,9 +362,9 @@ def _bring_up_to_date(store: Store) -> None:
     engine = store.engine
     with engine.connect() as connection:
         found = MigrationContext.configure(connection).get_current_revision()
+        if found == _revisions()[0]:
+            return
         tables = set(inspect(connection).get_table_names())
-    if found == _revisions()[0]:
-        return
     if found is not None and found not in _revisions():
         raise StoreCorrupt(
             f"{store.shown}: its schema {found!r} is newer than lidstream {__version__} knows;"

@@ -16,7 +16,7 @@ from sqlalchemy import Engine, create_engine, text
 
 from stream.store import Store, connect, open_store, reach_store
 
-_migrate = connect._bring_up_to_date
+migrate = connect._bring_up_to_date
 
 
 @cache
@@ -25,7 +25,7 @@ def tables() -> list[str]:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "template.db"
         with closing(reach_store(f"sqlite:///{path}")) as store:
-            _migrate(store)
+            migrate(store)
         with closing(sqlite3.connect(path)) as made:
             (_, *statements, _) = made.iterdump()  # without its own begin and commit
     return statements
@@ -39,7 +39,7 @@ def bring_up_to_date(store: Store) -> None:
         with suppress(OSError, sqlite3.OperationalError):
             if os.path.getsize(path) == 0:
                 _fill(path)
-    _migrate(store)
+    migrate(store)
 
 
 def _fill(path: str) -> None:
