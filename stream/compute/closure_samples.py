@@ -63,7 +63,9 @@ def samples_around(
         view = read.views[gas]
         others = _others(view, read.windows[0], wide, read.stays[0], closed_us)
         if view.kind is not None:
-            others = calibrated(others, lid, view.standards, analyzer, view.kind, areas=view.areas)
+            (others,) = calibrated(
+                [others], [lid], view.standards, analyzer, view.kind, areas=view.areas
+            )
         found[gas] = {"fitted": _columns(fitted, most), "left_out": _columns(others, most)}
     return found
 

@@ -1,14 +1,20 @@
 """Fluxes in terms of the standards: a wrong or drifting gain is taken out, and told."""
 
 from collections.abc import Callable
+from dataclasses import fields, replace
 
 import numpy as np
 import pytest
 from small import T0, own_line_stream, part, shared_stream, stored
 
+from stream.compute.closures.calibrate import StandardVisits, calibrated
+from stream.compute.closures.evaluate import as_lid
+from stream.compute.closures.points import Points
 from stream.compute.replay import Pipeline
 from stream.errors import StationFileError
 from stream.ingest.batches import Batch, tidy
+from stream.science.flux.calibration import Kind
+from stream.science.quality.flags import words
 from stream.station import StationFile, load_station
 from stream.store import Store
 from stream.store.results.readers import Reader
@@ -396,3 +402,49 @@ def test_a_response_that_its_standards_do_not_bear_is_named(make_station: Make) 
     file = make_station(shared=True)
     with pytest.raises(StationFileError, match=r"response: 'linear' needs 2 standards"):
         with_response(file, 'response = "linear"')
+
+
+@pytest.mark.parametrize("areas", [False, True])
+@pytest.mark.parametrize("kind", ["offset", "factor", "linear", "quadratic"])
+def test_many_closures_at_once_are_as_each_by_itself(
+    make_station: Make, kind: Kind, areas: bool
+) -> None:
+    """To the bit and flag by flag: also a single point, standards that are shown alike, that
+    wander, that were not visited lately, and a closure without points.
+    """
+    analyzer = make_station(shared=True).station.analyzers[0]
+    rng = np.random.default_rng(11)
+    visit = T0 * SECOND + 3600 * SECOND * np.arange(60)
+    standards = []
+    for level in (300.0, 700.0, 1200.0):
+        value = level * (1.01 + 0.001 * np.sin(np.arange(60.0))) + rng.normal(0.0, 0.3, 60)
+        value[20:28] = 500.0
+        value[40:43] *= 1.2
+        value[50] = np.nan
+        error = rng.uniform(0.1, 0.4, 60)
+        standards.append(
+            StandardVisits(level, 0.5, visit, visit + SECOND, visit + SECOND // 2, value, error)
+        )
+    lids, points = [], []
+    for hour, count in enumerate(rng.integers(0, 9, 80).tolist()):
+        closed = int(T0 * SECOND + (hour + 0.5) * 3600 * SECOND)
+        lids.append(as_lid(closed, closed + 1200 * SECOND))
+        t, w = np.sort(rng.uniform(60.0, 1200.0, count)), rng.uniform(0.5, 4.0, count)
+        known = hour % 3 > 0
+        points.append(Points(t, rng.uniform(320, 900, count), w, known, 1.0, closed, 0.01, 2))
+    points[5] = replace(points[5], t=points[4].t[:1], y=points[4].y[:1], w=points[4].w[:1])
+    assert {len(p.t) for p in points} >= {0, 1, 8}
+    together = calibrated(points, lids, standards, analyzer, kind, areas=areas)
+    for p, lid, got in zip(points, lids, together, strict=True):
+        (alone,) = calibrated([p], [lid], standards, analyzer, kind, areas=areas)
+        assert repr(as_lists(got)) == repr(as_lists(alone))
+    flags = {flag for p in together for flag in words(p.flags).split()}
+    # A single standard's level is a response whatever is shown.
+    lost = "no_calibration" if areas else "calibration_overdue"
+    assert flags >= {lost, "calibration_poor"}
+
+
+def as_lists(points: Points) -> list[object]:
+    """Everything that points hold."""
+    values = (getattr(points, f.name) for f in fields(points))
+    return [v.tolist() if isinstance(v, np.ndarray) else v for v in values]

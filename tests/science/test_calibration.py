@@ -104,3 +104,17 @@ def test_bracketing_is_linear_in_time_and_holds_beyond() -> None:
     np.testing.assert_allclose(error[[0, 2, 4, 6]], [0.2, 0.2 / np.sqrt(2), 0.2 / np.sqrt(2), 0.2])
     one, _ = between(at, when[:1], value[:1], np.array([0.2]))
     assert set(one) == {1000.0}
+
+
+def test_of_many_closures_each_has_its_own_visits() -> None:
+    """To the bit what each gives by itself: one visit, some in the middle, all."""
+    rng = np.random.default_rng(5)
+    when, value, error = np.sort(rng.uniform(0.0, 1e4, 9)), rng.normal(1e3, 3.0, 9), np.ones(9)
+    ranges = [(0, 1), (8, 9), (2, 5), (3, 4), (0, 9), (7, 9)]
+    at = rng.uniform(-1e3, 11e3, (len(ranges), 40))
+    first, stop = (np.repeat([r[i] for r in ranges], 40) for i in (0, 1))
+    got = between(at.ravel(), when, value, error, (first, stop))
+    for i, (a, b) in enumerate(ranges):
+        alone = between(at[i], when[a:b], value[a:b], error[a:b])
+        mine = slice(40 * i, 40 * i + 40)
+        assert (got[0][mine].tolist(), got[1][mine].tolist()) == tuple(x.tolist() for x in alone)

@@ -354,25 +354,19 @@ class GasData:
     ) -> list[Points]:
         """Points of closures, in terms of the standards where there are any."""
         rules = self.station.closure
+        closed = [lid.closed_us for lid in lids]
         if not self.analyzer.shared:
-            closed = [lid.closed_us for lid in lids]
             return self._calibrated(own_line_points(self.samples, windows, closed, rules), lids)
         flush = round(self.analyzer.flush_s * SECOND)
         mixing = round(self.analyzer.mixing_s * SECOND)
         precision = precision_nmol(self.station, self.analyzer, self.gas)
-        found = [
-            visit_points(self.samples, window, lid.closed_us, stay, flush, mixing, precision, rules)
-            for lid, window, stay in zip(lids, windows, stays, strict=True)
-        ]
+        found = visit_points(self.samples, windows, closed, stays, flush, mixing, precision, rules)
         return self._calibrated(found, lids)
 
     def _calibrated(self, points: list[Points], lids: Sequence[LidClosure]) -> list[Points]:
         if self.kind is None:
             return points
-        return [
-            calibrated(p, lid, self.standards, self.analyzer, self.kind, areas=self.areas)
-            for p, lid in zip(points, lids, strict=True)
-        ]
+        return calibrated(points, lids, self.standards, self.analyzer, self.kind, areas=self.areas)
 
 
 def gas_data_of(

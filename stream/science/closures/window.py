@@ -276,7 +276,7 @@ def means_over(
 
 
 @inline
-def _known(values: Floats) -> Floats:
+def known(values: Floats) -> Floats:
     """Without the NaN."""
     found = np.empty(values.shape[0])
     count = 0
@@ -295,8 +295,8 @@ def _steps(
     errors: Floats,
 ) -> None:
     for i in range(around.shape[0]):
-        a = _known(values[around[i, 0] : around[i, 1]])
-        b = _known(values[around[i, 1] : around[i, 2]])
+        a = known(values[around[i, 0] : around[i, 1]])
+        b = known(values[around[i, 1] : around[i, 2]])
         if a.shape[0] < 3 or b.shape[0] < 3:
             steps[i] = math.nan
             errors[i] = math.nan

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 Kind = Literal["offset", "factor", "linear", "quadratic"]
 NEEDS: Final[dict[str, int]] = {"offset": 1, "factor": 1, "linear": 2, "quadratic": 3}
@@ -203,7 +204,13 @@ def in_opposite_order(shown: Floats, known: Floats) -> bool:
     return bool(np.sum(off * means) < 0.0)
 
 
-def between(at: Floats, when: Floats, value: Floats, error: Floats) -> tuple[Floats, Floats]:
+def between(
+    at: Floats,
+    when: Floats,
+    value: Floats,
+    error: Floats,
+    among: tuple[Ints, Ints] | None = None,
+) -> tuple[Floats, Floats]:
     """What a standard would have shown at some moments.
 
     Parameters
@@ -212,6 +219,8 @@ def between(at: Floats, when: Floats, value: Floats, error: Floats) -> tuple[Flo
         Moments [s].
     when, value, error : ndarray, shape (v,)
         Its visits in order of time [s], what they showed, and the standard errors.
+    among : tuple of ndarray of int, shape (n,), optional
+        Of each moment the first visit that counts and the one after the last; all by default.
 
     Returns
     -------
@@ -219,9 +228,15 @@ def between(at: Floats, when: Floats, value: Floats, error: Floats) -> tuple[Flo
         Linear between the visits before and after, which takes out a steady drift; the
         nearest visit's beyond the first and the last. With its standard error.
     """
-    i = np.clip(np.searchsorted(when, at), 1, max(1, len(when) - 1))
     if len(when) == 1:
         return np.full(len(at), value[0]), np.full(len(at), error[0])
-    share = np.clip((at - when[i - 1]) / (when[i] - when[i - 1]), 0.0, 1.0)
-    found = (1.0 - share) * value[i - 1] + share * value[i]
-    return found, np.hypot((1.0 - share) * error[i - 1], share * error[i])
+    first, stop = among or (0, len(when))
+    alone = np.equal(stop - first, 1)
+    after = np.clip(np.searchsorted(when, at), first + 1, np.maximum(first + 1, stop - 1))
+    before = np.where(alone, first, after - 1)
+    after = np.where(alone, first, after)
+    apart = np.where(alone, 1.0, when[after] - when[before])
+    share = np.clip((at - when[before]) / apart, 0.0, 1.0)
+    found = (1.0 - share) * value[before] + share * value[after]
+    doubt = np.hypot((1.0 - share) * error[before], share * error[after])
+    return np.where(alone, value[before], found), np.where(alone, error[before], doubt)

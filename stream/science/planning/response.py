@@ -7,6 +7,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize
 
+from stream.science.closures.window import known
+from stream.science.kernel import kernel
+
 Floats = NDArray[np.float64]
 
 
@@ -31,6 +34,15 @@ class Stack:
     events: int
 
 
+@kernel
+def _medians(values: Floats, cuts: NDArray[np.int64], medians: Floats) -> None:
+    """The median of what is known between each cut and the next; what has none stays."""
+    for j in range(medians.shape[0]):
+        part = known(values[cuts[j] : cuts[j + 1]])
+        if part.shape[0]:
+            medians[j] = np.median(part)
+
+
 def stack(times: Sequence[Floats], values: Sequence[Floats], edges: Floats) -> Stack:
     """Lay events over one another: one value an event and bin, then the median of events,
     so that neither one wild event nor one wild sample counts.
@@ -49,12 +61,7 @@ def stack(times: Sequence[Floats], values: Sequence[Floats], edges: Floats) -> S
     bins = len(edges) - 1
     table = np.full((len(times), bins), np.nan)
     for row, t, v in zip(table, times, values, strict=True):
-        cut = np.searchsorted(t, edges)
-        for j in range(bins):
-            part = v[cut[j] : cut[j + 1]]
-            part = part[~np.isnan(part)]
-            if len(part):
-                row[j] = np.median(part)
+        _medians(v, np.searchsorted(t, edges), row)
     count = (~np.isnan(table)).sum(axis=0)
     median, se = np.full(bins, np.nan), np.full(bins, np.nan)
     for j in range(bins):
