@@ -78,7 +78,7 @@ def write_records(scenario: Scenario, simulation: Simulation, incoming: Path) ->
 
 
 def _write_gzip(path: Path, content: bytes) -> None:
-    with path.open("wb") as raw, gzip.GzipFile("", "wb", 9, raw, mtime=0) as packed:
+    with path.open("wb") as raw, gzip.GzipFile("", "wb", 6, raw, mtime=0) as packed:
         packed.write(content)
 
 

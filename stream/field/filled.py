@@ -115,9 +115,14 @@ def freshness(s: Slots, first: int, stop: int) -> int:
     return int((since < 7.0).any()) + int((since < 3.0).any())
 
 
-def level_of(s: Slots, filled: Floats, first: int, stop: int) -> float:
-    """Size of what is filled into a stretch, that errors go with."""
-    usual = float(np.nanmean(np.abs(s.flux)))
+def usual_of(s: Slots) -> float:
+    """A chamber's usual size; NaN where nothing was measured."""
+    nothing = np.isnan(s.flux).all()
+    return float("nan") if nothing else float(np.nanmean(np.abs(s.flux)))
+
+
+def level_of(usual: float, filled: Floats, first: int, stop: int) -> float:
+    """Size of what is filled into a stretch, that errors go with; ``usual`` is the chamber's."""
     return max(abs(float(np.mean(filled[first:stop]))), 0.1 * usual)
 
 
@@ -166,6 +171,7 @@ def _score(name: str, method: Method, slots: Sequence[Slots], lengths: list[int]
     table = np.array([s.flux for s in slots])
     # Outages strike many chambers at once, and so does what is missed of a pulse.
     most = np.where(np.mean(~np.isnan(table), axis=0) >= 0.5, 0.0, np.nan)
+    usual = [usual_of(s) for s in slots]
     for _ in range(_ROUNDS):
         gaps = artificial_gaps(most, lengths, _HIDDEN, rng)
         hidden = [_without(s, gaps) for s in slots]
@@ -177,7 +183,7 @@ def _score(name: str, method: Method, slots: Sequence[Slots], lengths: list[int]
                 off = off[~np.isnan(off)]
                 if len(off):
                     is_fresh = freshness(s, first, stop)
-                    level = level_of(s, made, first, stop)
+                    level = level_of(usual[i], made, first, stop)
                     error = float(np.mean(off))
                     missed.append(GapError(event, i, stop - first, is_fresh, error, level))
     errors = np.array([m.mean_error for m in missed])

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from stream.field.filled import SEED, Filled, freshness, level_of
+from stream.field.filled import SEED, Filled, freshness, level_of, usual_of
 from stream.field.replicates import designs, places_of
 from stream.field.series import Calendar, fractions
 from stream.science.field.filling import gaps_in
@@ -283,9 +283,10 @@ class _Sums:
             usual = float(np.mean(weights[j]))
             error += usual * s.own_se_h * self._rng.standard_normal(DRAWS)
             error += usual * s.common_se_h * self._rng.standard_normal(DRAWS)
+            size = usual_of(s)
             for first, stop in gaps_in(s.flux):
                 weight = float(np.mean(weights[j, first:stop]))
-                level = level_of(s, self._filled.flux[i], first, stop)
+                level = level_of(size, self._filled.flux[i], first, stop)
                 drawn = self._draws.of(i, first, stop) * level
                 error += WIDEN * weight * (stop - first) * self._hours * drawn
                 filled_hours += weight * (stop - first)

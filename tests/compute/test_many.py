@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 from broker import free_port
+from forking import Command
 from running import wait
 from small import contents
 
@@ -46,19 +47,13 @@ class Replayed:
     def again(self, name: str, *words: str) -> str:
         """Reprocess a copy; its URL."""
         url = self.url(name)
-        done = self.run(url, *words)
-        _, errors = done.communicate(timeout=300)
-        assert done.returncode == 0, errors
+        code, errors = self.run(url, *words).ended(300)
+        assert code == 0, errors
         return url
 
-    def run(self, url: str, *words: str) -> subprocess.Popen[str]:
-        command = [sys.executable, "-m", "stream.cli", "reprocess", str(self.file.path)]
-        return subprocess.Popen(
-            [*command, "--database", url, *words],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
+    def run(self, url: str, *words: str) -> Command:
+        command = ["reprocess", str(self.file.path), "--database", url, *words]
+        return Command(command, os.environ)
 
 
 @pytest.fixture(scope="module")
@@ -107,9 +102,9 @@ def test_a_worker_that_is_killed_changes_nothing(replayed: Replayed) -> None:
         for pid in children(process.pid)[:1]:
             os.kill(pid, signal.SIGKILL)
             killed.add(pid)
-    _, errors = process.communicate(timeout=300)
+    code, errors = process.ended(300)
     assert killed
-    assert process.returncode == 0, errors
+    assert code == 0, errors
     assert contents(url) == replayed.expected
 
 
@@ -123,8 +118,8 @@ def test_all_is_told_when_workers_cannot_live(replayed: Replayed) -> None:
         for pid in children(process.pid):
             os.kill(pid, signal.SIGKILL)
         time.sleep(0.02)
-    _, errors = process.communicate(timeout=60)
-    assert process.returncode == 1
+    code, errors = process.ended(60)
+    assert code == 1
     assert errors.strip().splitlines()[-1] == (
         "lidstream: workers die again and again; look at memory, or leave --workers out"
     )
@@ -165,8 +160,8 @@ def test_a_dask_cluster_gives_the_same_though_a_worker_is_killed(
         process = replayed.run(url, "--scheduler", address)
         wait(lambda: process.poll() is not None or _busy(workers[0]), 60)
         workers[0].kill()
-        _, errors = process.communicate(timeout=300)
-        assert process.returncode == 0, errors
+        code, errors = process.ended(300)
+        assert code == 0, errors
         assert contents(url) == replayed.expected
 
 
@@ -183,7 +178,7 @@ _seen: dict[int, float] = {}
 
 def test_a_scheduler_that_is_not_there_is_one_line(replayed: Replayed) -> None:
     process = replayed.run(replayed.url("nobody"), "--scheduler", "tcp://127.0.0.1:9")
-    _, errors = process.communicate(timeout=120)
-    assert process.returncode == 1
+    code, errors = process.ended(120)
+    assert code == 1
     assert "--scheduler tcp://127.0.0.1:9: does not answer" in errors
     assert "Traceback" not in errors

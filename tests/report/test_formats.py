@@ -2,6 +2,7 @@
 
 import csv
 import json
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +13,7 @@ import xarray as xr
 from compliance_checker.base import BaseCheck
 from compliance_checker.runner import CheckSuite
 from frictionless import validate
+from h5netcdf.dimensions import Dimension
 
 from stream import columns
 from stream.cli.command import main
@@ -42,6 +44,14 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             period = hour if what == "records" else PERIOD
             assert main(["export", str(path), what, "--out", out, *period]) == 0
     return place
+
+
+@pytest.fixture(autouse=True)
+def _known_sizes(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The readers ask for the sizes of dimensions all the time, and h5netcdf looks them up in
+    the file each time; once the files are written they stay.
+    """
+    monkeypatch.setattr(Dimension, "size", property(cache(Dimension.size.fget)))
 
 
 @pytest.mark.parametrize("what", WHAT)

@@ -72,6 +72,12 @@ class Command:
             raise subprocess.TimeoutExpired("lidstream", seconds or 0.0)
         return code
 
+    def ended(self, seconds: float) -> tuple[int, str]:
+        """The exit code, and what was said; TimeoutExpired where it is not over in time."""
+        code = self.wait(seconds)
+        with self.stderr:
+            return code, self.stderr.read()
+
     def send_signal(self, number: int) -> None:
         """Send a signal to it while it runs."""
         if self.poll() is None:
@@ -117,6 +123,8 @@ def _command(words: list[str], environment: dict[str, str], folder: str, err: Co
 
 
 def _main(words: list[str], environment: dict[str, str], folder: str) -> NoReturn:
+    # One that may start workers, as a command does.
+    multiprocessing.current_process()._config["daemon"] = False  # type: ignore[attr-defined]
     os.environ.clear()
     os.environ.update(environment)
     time.tzset()

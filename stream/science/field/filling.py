@@ -1,5 +1,6 @@
 """What is put where nothing was measured: between neighbours, and by looking up."""
 
+from bisect import bisect_right
 from dataclasses import dataclass
 from typing import Final
 
@@ -164,26 +165,27 @@ def artificial_gaps(
         measured.
     """
     n = len(series)
-    measured = np.concatenate(([0], np.cumsum(~np.isnan(series))))
+    measured = [0, *np.cumsum(~np.isnan(series)).tolist()]
     budget = int(share * measured[-1])
     drawn = np.array(lengths)
     # By the time that they take: long gaps are few, and what is uncertain of a total.
     share_of = np.cumsum(drawn / drawn.sum()) if lengths else drawn
     if lengths:
         share_of /= share_of[-1]
+    shares: list[float] = share_of.tolist()
     taken = np.zeros(n, dtype=bool)
     found: list[tuple[int, int]] = []
     for _ in range(200):
         # As rng.choice(drawn, p=…) draws, which takes ten times as long.
-        length = int(drawn[np.searchsorted(share_of, rng.random(), "right")]) if lengths else 1
+        length = lengths[bisect_right(shares, rng.random())] if lengths else 1
         if budget < 1 or length >= n - 2:
             if length >= n - 2:
                 continue
             break
         first = int(rng.integers(1, n - length))
         stop = first + length
-        hidden = int(measured[stop] - measured[first])
-        if taken[first - 1 : stop + 1].any() or 2 * hidden < length or hidden > budget:
+        hidden = measured[stop] - measured[first]
+        if 2 * hidden < length or hidden > budget or taken[first - 1 : stop + 1].any():
             continue
         taken[first:stop] = True
         budget -= hidden
