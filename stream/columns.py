@@ -367,6 +367,7 @@ def _tried(column: Column) -> Column:
     return replace(
         column,
         name=f"{column.name}_tried",
+        key=f"{column.key}_tried",
         label=f"{column.label}, tried",
         sentence=f"{column.sentence.rstrip('.')}, with the settings that are tried.",
     )
