@@ -107,17 +107,65 @@ def read(
     )  # fmt: skip
 
 
+def beside_a_service(path: Path, url: str, minutes: float) -> None:
+    """``lidstream run`` over files that keep coming, and a reader; then a replay of the files."""
+    from running import Running
+    from small import own_line_stream, part, write_log
+
+    import stream
+    from stream.compute.replay import replay
+    from stream.station import load_station
+
+    incoming = path.parent / "incoming"
+    incoming.mkdir()
+    spawn = mp.get_context("spawn")
+    seen, stop = spawn.Queue(), spawn.Event()
+    reader = spawn.Process(target=read, args=(path, url, time.time() + 20.0, stop, seen))
+    batch = own_line_stream(hours=minutes * 60.0 * 5 / 60.0 + 24.0)
+    with Running(path, url) as service:
+        service.wait_for("running")
+        reader.start()
+        at, end = 0, time.time() + 20.0 + 60.0 * minutes
+        while time.time() < end:
+            write_log(part(batch, slice(at, at + 30)), incoming / f"{at:07d}.csv")
+            at += 30
+            time.sleep(0.2)
+        stop.set()
+        for what, value in seen.get().items():
+            print(f"reader, {what}: {value}")
+        reader.join()
+        took = service.stop(120.0)
+        worse = [line for line in service.lines if line["level"] not in {"info", "debug"}]
+    print(f"service: {at} rows in {at // 30} files, stopped in {took:.1f} s, {len(worse)} warnings")
+    print(*worse[:5], sep="\n")
+    file = load_station(path)
+    again = f"sqlite:///{path.parent}/again.db"
+    replay(file, [incoming], again)
+    names = ["chamber", "closed_at", "gas", "flux_nmol_m2_s", "flux_se_nmol_m2_s", "flags"]
+    kept, made = (stream.open_station(path, u).fluxes() for u in (url, again))
+    # Of each chamber without the last one, which is not over for the service.
+    over = [
+        t[t["closed_at"] < kept["closed_at"].max() - np.timedelta64(15, "m")] for t in (kept, made)
+    ]
+    same = over[0][names].reset_index(drop=True).equals(over[1][names].reset_index(drop=True))
+    print(f"as a replay of the files: {same}, {len(over[0])} fluxes")
+
+
 def main() -> None:
     """Run both, and print what each waited."""
     from small import station_text
 
     parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--service", action="store_true")
     parser.add_argument("--minutes", type=float, default=10.0)
     parser.add_argument("--database", required=True)
     arguments = parser.parse_args()
     folder = Path(tempfile.mkdtemp())
     path = folder / "station.toml"
     path.write_text(station_text(), encoding="utf-8")
+    if arguments.service:
+        beside_a_service(path, arguments.database, arguments.minutes)
+        return
     spawn = mp.get_context("spawn")
     now, length = time.time() + 8.0, 60.0 * arguments.minutes
     alone, busy = now + 0.1 * length, now + 0.2 * length
