@@ -1,6 +1,7 @@
 """A station, opened to be read: its tables, its closures, and trials with other settings."""
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -15,6 +16,8 @@ from stream.report.tables import in_unit, selected_gases
 from stream.station import Station as StationConfig
 from stream.station import StationFile, changed, load_station, url_beside
 from stream.store import Store, open_reading
+from stream.store.results.readers import Period
+from stream.store.station_data import StationData
 from stream.times import rfc3339
 
 _SAME_MINUTE = 60_000_000
@@ -119,6 +122,20 @@ class Station(StationTables):
                 " compare a period with refit(start, stop)"
             )
 
+    def _data_of_tables(self, period: Period | None) -> StationData:
+        data = self._data()
+        if not self._changes:
+            return data
+        from stream.report.tried import TriedFluxes
+
+        if period is not None and not (period.first_us > -(2**62) and period.stop_us < 2**62):
+            raise QueryError("fluxes: give start and stop; a trial works out a day in some seconds")
+        file = self._amended()
+        return replace(data, file=file, flux_columns=TriedFluxes(data, file))
+
+    def _about(self) -> dict[str, Any]:
+        return super()._about() | ({"trial": self.settings} if self._changes else {})
+
     def _without_trial(self) -> "Station":
         return Station(self._file, self._open(), None, self._url) if self._changes else self
 
@@ -191,8 +208,9 @@ class Station(StationTables):
         Returns
         -------
         Station
-            ``closure(…).fit`` and :meth:`refit` use the settings. Tables of fluxes, closures
-            and days are those of the station itself, and are not given here.
+            Its fluxes, days and seasons are worked out again under the settings, as are
+            ``closure(…).fit`` and :meth:`refit`: a day of twelve chambers takes some seconds.
+            Closures and gaps are those of the station itself, and are not given here.
 
         Raises
         ------
@@ -249,4 +267,4 @@ class Station(StationTables):
         data, file = self._data(), self._amended()
         tried = period_preview(data, file, asked.period.first_us, asked.period.stop_us)
         found = refit_table(file.station, data.reader, tried, asked)
-        return formed(in_unit(found, unit), as_, {**self._about(), "trial": self.settings})
+        return formed(in_unit(found, unit), as_, self._about())

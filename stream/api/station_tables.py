@@ -13,7 +13,7 @@ from stream.station import StationFile, amended, gases_of
 from stream.store import Store
 from stream.store.journal.journal import Journal
 from stream.store.results.flux_columns import FluxColumns
-from stream.store.results.readers import Reader
+from stream.store.results.readers import Period, Reader
 from stream.store.station_data import ManualTables, Notes, StationData, Summaries
 
 Names = str | Iterable[str] | None
@@ -50,6 +50,11 @@ class StationTables:
 
     def _stored(self, what: str) -> None:
         """Stop before stored results are taken for those of a trial."""
+
+    def _data_of_tables(self, period: Period | None) -> StationData:
+        """Where tables of fluxes and of days are read; of a period, where that is asked for."""
+        del period
+        return self._data()
 
     def _open(self) -> Store:
         if self._store is None:
@@ -107,7 +112,6 @@ class StationTables:
         QueryError
             A gas, chamber, quality or time is not there, or the unit does not fit.
         """
-        self._stored("fluxes")
         asked = selection(self._file.station, start, stop, gas, chamber, quality, unit)
         return self._table("fluxes", asked, as_)
 
@@ -138,6 +142,7 @@ class StationTables:
         as_: str = "pandas",
     ) -> Any:
         """Missed closures, one row each, with the cause in ``flags``; as :meth:`closures`."""
+        self._stored("gaps")
         asked = selection(self._file.station, start, stop, None, chamber)
         selected_gases(self._file.station, asked)
         data = self._data()
@@ -296,16 +301,16 @@ class StationTables:
     def _table(self, what: str, asked: Selection, as_: str) -> Any:
         from stream.report.tables import table_by_name
 
-        return formed(table_by_name(self._data(), what, asked, None, None), as_, self._about())
+        data = self._data_of_tables(asked.period)
+        return formed(table_by_name(data, what, asked, None, None), as_, self._about())
 
     def _days(
         self, what: str, asked: Selection, start: object, stop: object, unit: str | None, as_: str
     ) -> Any:
         """A table of days; without a season in the station file, of all records."""
-        self._stored(what)
         from stream.report.tables import table_by_name
 
-        data = self._data()
+        data = self._data_of_tables(None)
         first, last = bounds(data.file.station, start, stop)
         if data.file.station.season is None and (first is None or last is None):
             extent = list(data.journal.extent().values())

@@ -126,6 +126,33 @@ def test_a_trial_over_a_period_is_its_previews(own: stream.Station) -> None:
     assert unit.attrs["units"]["flux_g_N_ha_d_tried"] == "g N ha-1 d-1"
 
 
+def test_tables_of_a_trial_are_what_its_settings_give(own: stream.Station) -> None:
+    """With the settings of the station what is stored, to the bit; with others what refit tells."""
+    same_settings = own.with_settings(closure={"dead_band_s": own.config.closure.dead_band_s})
+    day = {"start": "2026-06-15", "stop": "2026-06-16"}
+    stored, again = own.fluxes(**day), same_settings.fluxes(**day)
+    over = stored["revision"] > 0
+    shared = [c for c in stored.columns if c not in {"revision", "software_version"}]
+    other = {"station_digest"}
+    pd.testing.assert_frame_equal(
+        stored.loc[over, shared].drop(columns=other).reset_index(drop=True),
+        again[shared].drop(columns=other),
+    )
+    for name in ("hourly", "daily", "field", "season"):
+        pd.testing.assert_frame_equal(
+            getattr(own, name)("N2O", **day), getattr(same_settings, name)("N2O", **day)
+        )
+    tried = own.with_settings(closure={"dead_band_s": 120})
+    fluxes = tried.fluxes("N2O", chamber="B2", quality=[1, 2], **day)
+    refit = tried.refit(**day, gas="N2O", chamber="B2")
+    refit = refit[refit["quality_tried"] <= 2]
+    assert fluxes["flux_nmol_m2_s"].tolist() == refit["flux_nmol_m2_s_tried"].tolist()
+    assert len(fluxes) > 5
+    assert fluxes.attrs["trial"] == {"closure.dead_band_s": 120}
+    a, b = (s.season("N2O", **day)["total_kg_ha"] for s in (own, tried))
+    assert (a != b).any()
+
+
 def test_a_trial_and_a_copy_read_for_themselves(own: stream.Station) -> None:
     """As the workers of a notebook do; a trial keeps its settings."""
     tried = own.with_settings(closure={"dead_band_s": 60})

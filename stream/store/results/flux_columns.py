@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator, Sequence
 from functools import reduce
 from itertools import pairwise
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -49,7 +48,7 @@ class FluxColumns:
         names : sequence of (column, model)
             What is wanted; see :func:`stream.store.results.flux_query.column_name`.
         """
-        needed = ("chamber", "closed_us", *(name for name, any_of in _choices(only) if any_of))
+        needed = ("chamber", "closed_us", *(name for name, any_of in only.choices() if any_of))
         asked = list(dict.fromkeys([*names, *((name, "") for name in needed)]))
         wanted = [column_name(*name) for name in names]
         with self._store.reading() as connection:
@@ -145,17 +144,12 @@ def _chosen(table: pa.Table, period: Period, only: Only) -> pa.Table:
         chosen.append(pc.greater_equal(times, period.first_us))
     if len(times) and pc.max(times).as_py() >= period.stop_us:
         chosen.append(pc.less(times, period.stop_us))
-    for name, wanted in _choices(only):
+    for name, wanted in only.choices():
         if wanted:
             values = pa.array(wanted, table[name].type)
             if not pc.all(pc.is_in(pc.unique(table[name]), values)).as_py():
                 chosen.append(pc.is_in(table[name], values))
     return table.filter(reduce(pc.and_, chosen)) if chosen else table
-
-
-def _choices(only: Only) -> tuple[tuple[str, tuple[Any, ...]], ...]:
-    """Column → the values that are asked for, () for all."""
-    return ("chamber", only.chambers), ("gas", only.gases), ("quality", only.qualities)
 
 
 def _by_chamber(parts: Sequence[pa.Table]) -> Iterator[pa.Table]:

@@ -49,13 +49,13 @@ class Only:
     gases: tuple[str, ...] = ()
     qualities: tuple[int, ...] = ()
 
+    def choices(self) -> tuple[tuple[str, tuple[Any, ...]], ...]:
+        """Column → the values that are asked for, () for all."""
+        return ("chamber", self.chambers), ("gas", self.gases), ("quality", self.qualities)
+
     def where(self, table: Table) -> Iterator[ColumnElement[bool]]:
         """Conditions on a table's columns; one that it has not asks for nothing."""
-        for name, wanted in (
-            ("chamber", self.chambers),
-            ("gas", self.gases),
-            ("quality", self.qualities),
-        ):
+        for name, wanted in self.choices():
             if wanted and name in table.c:
                 yield table.c[name].in_(wanted)
 
