@@ -1,6 +1,7 @@
 """The tables of a station, as they are stored: asked of the database, given as frames."""
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import Any
 
 from stream.api.asking import bounds, names, plainly, selection
@@ -9,12 +10,11 @@ from stream.errors import QueryError
 from stream.report import tables
 from stream.report.table import Selection
 from stream.report.tables import in_unit, selected_gases
-from stream.station import StationFile, amended, gases_of
+from stream.station import StationFile, gases_of
 from stream.store import Store
 from stream.store.journal.journal import Journal
-from stream.store.results.flux_columns import FluxColumns
-from stream.store.results.readers import Period, Reader
-from stream.store.station_data import ManualTables, Notes, StationData, Summaries
+from stream.store.results.readers import Period
+from stream.store.station_data import ManualTables, Notes, StationData
 
 Names = str | Iterable[str] | None
 Qualities = int | str | Iterable[int | str] | None
@@ -63,12 +63,7 @@ class StationTables:
 
     def _data(self) -> StationData:
         """Readers of the store and the station file as amended now."""
-        store, name = self._open(), self.id
-        file = amended(self._file, Notes(store, name).all())
-        return StationData(
-            file, store, Reader(store, name), self._journal, Summaries(store, name),
-            FluxColumns(store, name, file.archive),
-        )  # fmt: skip
+        return replace(StationData.over(self._file, self._open()), journal=self._journal)
 
     def _about(self) -> dict[str, Any]:
         """What every table says of where it is from."""
