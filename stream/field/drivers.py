@@ -53,7 +53,8 @@ def drivers_of(
     days : Calendar
         The days.
     rain : mapping of int to float
-        Day of the calendar → rain and irrigation [mm].
+        Day of the calendar → rain and irrigation of the whole field [mm]; what the chamber's
+        treatment got besides is added here.
 
     Returns
     -------
@@ -64,12 +65,15 @@ def drivers_of(
     n = days.days
     on = np.floor(series.t_h / 24.0).astype(np.int64)
     water = np.zeros(n)
-    for d, mm in rain.items():
+    mine = dict(rain)
+    wet = [e for e in station.events if e.kind in {"rain", "irrigation"}]
+    for e in wet:
+        if e.treatment == series.chamber.treatment and e.amount is not None:
+            mine[days.index(e.day)] = max(mine.get(days.index(e.day), 0.0), e.amount)
+    for d, mm in mine.items():
         if 0 <= d < n:
             water[d] += mm
-    told = station.weather.rain_channel is not None or any(
-        e.kind in {"rain", "irrigation"} for e in station.events
-    )
+    told = station.weather.rain_channel is not None or bool(wet)
     fed = [
         days.index(e.day)
         for e in station.events
@@ -80,7 +84,7 @@ def drivers_of(
         "wfps": _daily(on, series.wfps, n),
         "soil_moisture_m3_m3": _daily(on, series.moisture, n),
         "rain_mm": water if told else np.full(n, np.nan),
-        "days_since_rain": _since([d for d, mm in rain.items() if mm > 1.0], n),
+        "days_since_rain": _since([d for d, mm in mine.items() if mm > 1.0], n),
         "days_since_fertilizer": _since(fed, n),
     }
 

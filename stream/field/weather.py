@@ -12,11 +12,14 @@ from stream.store.journal.journal import Journal
 from stream.times import DAY
 
 
-def rain_mm(station: Station, journal: Journal, days: Calendar) -> dict[int, float]:
+def rain_mm(
+    station: Station, journal: Journal, days: Calendar, *, whole_field: bool = False
+) -> dict[int, float]:
     """Day of the calendar → rain of the gauge and of ``[[events]]`` [mm].
 
     A gauge's records are amounts since the one before. Of a day that both tell of, the
-    larger counts, since people write down what the gauge caught.
+    larger counts, since people write down what the gauge caught. With ``whole_field``,
+    what fell on every treatment.
     """
     found: dict[int, float] = {}
     channel = station.weather.rain_channel
@@ -28,6 +31,8 @@ def rain_mm(station: Station, journal: Journal, days: Calendar) -> dict[int, flo
         total = np.bincount(at, np.maximum(series.values, 0.0) * scale, minlength=days.days)
         found = {int(d): float(total[d]) for d in np.flatnonzero(total > 0)}
     for event in station.events:
+        if whole_field and event.treatment is not None:
+            continue
         if event.kind in {"rain", "irrigation"} and event.amount is not None:
             day = days.index(event.day)
             found[day] = max(found.get(day, 0.0), event.amount)

@@ -40,7 +40,7 @@ def daily(
     """One row a chamber, gas and day, with what may drive the flux."""
     wanted = _wanted(station, selection)
     series = [s for s in read_series(station, fluxes, days) if wanted(s)]
-    rain = rain_mm(station, journal, days)
+    rain = rain_mm(station, journal, days, whole_field=True)
     drivers = [drivers_of(station, s, days, rain) for s in series]
     chambers = [chamber_days(station, s, days) for s in series]
     return _table(columns.DAILY, daily_rows(station, chambers, days, drivers))

@@ -72,7 +72,7 @@ def write_report(
             for cells in flux_cells(data.flux_columns, days.period).values()
             for pair in zip(cells["mid_us"].to_pylist(), cells["flags"].to_pylist(), strict=True)
         ]
-        rain = rain_mm(station, journal, days)
+        rain = rain_mm(station, journal, days, whole_field=True)
     report = _report(file, totals, draw.flag_counts(flags, days), rain)
     stem = f"season-{days.first}-{days.day(days.days - 1)}"
     html, pdf = out / f"{stem}.html", out / f"{stem}.pdf"

@@ -10,6 +10,7 @@ from scipy import stats
 from stream.field.days import chamber_days, daily_rows
 from stream.field.drivers import DRIVERS, correlations, drivers_of
 from stream.station import Station
+from stream.station.models import FieldEvent
 
 
 @pytest.fixture(scope="module")
@@ -34,6 +35,20 @@ def test_drivers_by_the_day(station: Station) -> None:
     assert got["days_since_rain"][[12, 14, 32, 33, 40]].tolist() == [0, 2, 20, 0, 7]
     assert got["days_since_fertilizer"][[10, 49, 50]].tolist() == [0, 39, 0]
     assert np.isnan(drivers_of(station, unfed, days, rain)["days_since_fertilizer"]).all()
+
+
+def test_irrigation_of_one_treatment_is_no_rain_on_another(station: Station) -> None:
+    days, series, _ = seasons.season(station, 1, missing=0.0)
+    fed, unfed = series[0], next(s for s in series if s.chamber.treatment == "unfertilized")
+    event = FieldEvent(
+        kind="irrigation", day=days.day(20), amount=15.0, treatment=fed.chamber.treatment
+    )
+    with_it = station.model_copy(update={"events": (*station.events, event)})
+    mine, theirs = (drivers_of(with_it, s, days, {12: 22.0}) for s in (fed, unfed))
+    assert mine["rain_mm"][[12, 20]].tolist() == [22.0, 15.0]
+    assert theirs["rain_mm"][[12, 20]].tolist() == [22.0, 0.0]
+    assert mine["days_since_rain"][25] == 5
+    assert theirs["days_since_rain"][25] == 13
 
 
 def test_going_together_by_scipy(station: Station) -> None:
