@@ -1,10 +1,12 @@
 """Shared fixtures: small stations, their records, and databases of both kinds."""
 
+import hashlib
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
+from typing import Final
 
 import known_statements
 import new_databases
@@ -15,6 +17,7 @@ from servers import IN_CI, POSTGRES
 from small import station_text
 from sqlalchemy import make_url
 
+import stream
 from stream.compute.replay import Pipeline, join
 from stream.station import StationFile, load_station
 from stream.store import Store, connect, open_store
@@ -31,6 +34,9 @@ connect.create_engine = known_statements.engine  # type: ignore[assignment]
 def pytest_configure(config: pytest.Config) -> None:
     """Kernels are compiled once, and not by each worker beside the others."""
     if getattr(config.option, "numprocesses", None) and not hasattr(config, "workerinput"):
+        cache = getattr(config, "cache", None)
+        if cache and cache.get(_COMPILED, None) == _sources_and_kernels():
+            return
         support = Path(__file__).parent / "support"
         halves = [
             subprocess.Popen([sys.executable, "-c", f"import {name}"], cwd=support)
@@ -38,6 +44,21 @@ def pytest_configure(config: pytest.Config) -> None:
         ]
         for half in halves:
             assert half.wait() == 0, "the kernels cannot be compiled: see above"
+        if cache:
+            cache.set(_COMPILED, _sources_and_kernels())
+
+
+_COMPILED: Final = "lidstream/compiled"
+
+
+def _sources_and_kernels() -> str:
+    """Changes with every source of the package, and with what was compiled of it."""
+    told = [sys.version]
+    for path in sorted(Path(stream.__file__).parent.rglob("*")):
+        if path.suffix in {".py", ".nbi", ".nbc"}:
+            about = path.stat()
+            told.append(f"{path} {about.st_size} {about.st_mtime_ns}")
+    return hashlib.sha256("\n".join(told).encode()).hexdigest()
 
 
 @pytest.fixture

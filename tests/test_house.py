@@ -5,6 +5,7 @@ import importlib.util
 import re
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -54,11 +55,17 @@ ONLY_IN = {
 SCIENCE_MAY_USE = {"numpy", "scipy", "numba"}
 
 
-def modules() -> Iterator[tuple[str, Path, ast.Module]]:
+@cache
+def modules() -> tuple[tuple[str, Path, ast.Module], ...]:
     """(room, path, syntax tree) of every module."""
-    for path in sorted(PACKAGE.rglob("*.py")):
-        parts = path.relative_to(PACKAGE).with_suffix("").parts
-        yield parts[0], path, ast.parse(path.read_text(encoding="utf-8"))
+    return tuple(
+        (
+            path.relative_to(PACKAGE).with_suffix("").parts[0],
+            path,
+            ast.parse(path.read_text(encoding="utf-8")),
+        )
+        for path in sorted(PACKAGE.rglob("*.py"))
+    )
 
 
 def imports(tree: ast.Module) -> Iterator[str]:
