@@ -48,6 +48,48 @@ def pytest_configure(config: pytest.Config) -> None:
             cache.set(_COMPILED, _sources_and_kernels())
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Of several workers, each takes a file at a time: what lasts longest goes first, or one
+    would be at it by itself in the end.
+    """
+    if hasattr(config, "workerinput"):
+        rank = {name: i for i, name in enumerate(_LONG)}
+        tests = Path(__file__).parent
+        items.sort(key=lambda item: rank.get(item.path.relative_to(tests).as_posix(), len(_LONG)))
+
+
+_LONG: Final = (
+    "trouble/test_trouble.py",
+    "compute/test_mistakes.py",
+    "compute/test_many.py",
+    "compute/test_promises.py",
+    "compute/test_rough_seasons.py",
+    "odd_files/test_odd_files.py",
+    "web/test_browser.py",
+    "trouble/test_clocks.py",
+    "service/test_run.py",
+    "trouble/test_log_gone.py",
+    "trouble/test_held_still.py",
+    "trouble/test_stopping.py",
+    "trouble/test_no_database.py",
+    "trouble/test_kills.py",
+    "trouble/test_damaged_records.py",
+    "trouble/test_clock_behind.py",
+    "compute/test_truth.py",
+    "odd_files/test_growing.py",
+    "field/test_season.py",
+    "report/test_one_cause.py",
+    "report/test_outages.py",
+    "report/test_formats.py",
+    "report/test_summary.py",
+    "report/test_report.py",
+    "draft/test_draft.py",
+    "cli/test_cli.py",
+    "alerts/test_telling.py",
+    "api/test_read_only.py",
+    "handbook/test_first_station.py",
+)
+"""Files of tests that last longest, the longest first."""
 _COMPILED: Final = "lidstream/compiled"
 
 
