@@ -23,7 +23,7 @@ from stream.report.table import Selection
 from stream.report.tables import fluxes
 from stream.station import StationFile, load_station
 from stream.store import Store, open_store
-from stream.store.results.flux_columns import FluxColumns, extent, month_of
+from stream.store.results.flux_columns import FluxColumns, months_held
 from stream.store.results.readers import Period, Reader
 from stream.store.results.settled_months import SettledMonths
 from stream.times import rfc3339
@@ -75,9 +75,9 @@ def main() -> None:
         tempfile.TemporaryDirectory() as folder,
     ):
         with store.reading() as connection:
-            held = extent(connection, name, Period())
-        assert held is not None, "no results there; replay records first"
-        period = Period(held.first_us, month_of(held.stop_us))
+            held = list(months_held(connection, name, Period()))
+        assert len(held) > 1, "less than two months of results there; replay records first"
+        period = Period(held[0].first_us, held[-1].first_us)
         out, kept = Path(folder, "fluxes.csv"), Path(folder, "kept")
         once = timed("rows, csv", lambda: plain(file, store, period, out))
         tables = FluxColumns(store, name, Path("nowhere"))

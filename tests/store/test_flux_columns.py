@@ -1,7 +1,6 @@
 """Fluxes as columns: on both databases the cells of plain rows, whatever was asked for."""
 
 from collections.abc import Callable
-from itertools import pairwise
 
 import pyarrow as pa
 import pytest
@@ -11,9 +10,10 @@ from sqlalchemy import text
 from stream.compute.replay import Pipeline
 from stream.station import StationFile
 from stream.store import Store
-from stream.store.results.flux_columns import FluxColumns, months
+from stream.store.results.flux_columns import FluxColumns, month_of, months_held
 from stream.store.results.flux_query import column_name
 from stream.store.results.readers import Only, Period
+from stream.store.schema import closures
 from stream.times import DAY
 
 Make = Callable[..., StationFile]
@@ -110,11 +110,29 @@ def test_period_chamber_gas_and_quality_choose(
 
 def test_months_are_those_of_the_calendar() -> None:
     """2024 is a leap year."""
-    january, february = 1_704_067_200_000_000, 1_706_745_600_000_000
-    found = list(months(Period(january + 5, february + 29 * DAY + 1)))
-    assert found == [
-        Period(january + 5, february),
-        Period(february, february + 29 * DAY),
-        Period(february + 29 * DAY, february + 29 * DAY + 1),
-    ]
-    assert all(a.stop_us == b.first_us for a, b in pairwise(found))
+    january, february, march = 1_704_067_200_000_000, 1_706_745_600_000_000, 1_709_251_200_000_000
+    assert march - february == 29 * DAY
+    for at in (january, january + 5, february - 1):
+        assert month_of(at) == Period(january, february)
+    assert month_of(february) == month_of(march - 1) == Period(february, march)
+    assert month_of(-1) == Period(-31 * DAY, 0)
+
+
+def test_a_closure_of_another_century_costs_one_month(
+    settled: tuple[FluxColumns, list[tuple[Cell, ...]]],
+) -> None:
+    """A logger's clock was wrong once; whole years of nothing lie between."""
+    columns, plain = settled
+    far = 4_070_908_800_000_000
+    (first,) = {month_of(int(str(row[2]))) for row in plain}
+    with columns._store.writing() as connection:
+        names = ", ".join(c.name for c in closures.columns if c.name not in {"closed_us"})
+        connection.execute(text(
+            f"INSERT INTO closures (closed_us, {names}) SELECT closed_us + {far}, {names}"
+            " FROM closures WHERE chamber = 'C1' AND revision = 1 LIMIT 1"
+        ))  # fmt: skip
+        held = list(months_held(connection, "small", Period()))
+        assert held == [first, month_of(held[1].first_us)]
+        assert held[1].first_us > far
+        assert list(months_held(connection, "small", Period(0, first.first_us))) == []
+    assert cells(list(columns.read(Period(), Only(), NAMES))) == plain

@@ -5,7 +5,6 @@ the rest from the tables.
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
 from functools import reduce
-from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -60,12 +59,13 @@ class FluxColumns:
         self, connection: Connection, period: Period, only: Only, names: Sequence[Name]
     ) -> Iterator[pa.Table]:
         """A table a month of the period that holds anything: little is held as Python objects."""
-        found = extent(connection, self._station, period)
         listed = listed_months(connection, self._station, self._root)
-        for stretch in months(found) if found else ():
+        for month in months_held(connection, self._station, period):
+            first = max(month.first_us, period.first_us)
+            stretch = Period(first, min(month.stop_us, period.stop_us))
             of_month = flux_query(self._station, stretch, only, names)
-            month = listed.get(month_of(stretch.first_us))
-            held = content(*month) if month else None
+            file = listed.get(month.first_us)
+            held = content(*file) if file else None
             if held is None:
                 yield arrow_rows(connection, of_month)
             else:
@@ -80,37 +80,35 @@ def listed_months(connection: Connection, station: str, root: Path) -> dict[int,
     return {month: (root / path, sha256) for month, path, sha256 in connection.execute(query)}
 
 
-def months(period: Period) -> Iterator[Period]:
-    """The calendar months of a period, in UTC, cut to it."""
-    for first, stop in pairwise(month_edges(period)):
-        yield Period(max(first, period.first_us), min(stop, period.stop_us))
+def months_held(connection: Connection, station: str, period: Period) -> Iterator[Period]:
+    """The calendar months, in UTC and whole, in which a closure of a period began.
 
-
-def extent(connection: Connection, station: str, period: Period) -> Period | None:
-    """From the first closure of a period to the last, both included; None where there is none."""
+    From one closure to the next month that has any: a clock that was wrong once may have left one
+    seventy years ahead.
+    """
     at = closures.c.closed_us
-    query = select(at).where(standing(station, period)).limit(1)
-    first = connection.execute(query.order_by(at)).scalar()
-    last = connection.execute(query.order_by(at.desc())).scalar()
-    return None if first is None or last is None else Period(first, last + 1)
+    first = period.first_us
+    while True:
+        rest = standing(station, Period(first, period.stop_us))
+        found = connection.execute(select(at).where(rest).order_by(at).limit(1)).scalar()
+        if found is None:
+            return
+        month = month_of(found)
+        yield month
+        first = month.stop_us
 
 
-def month_of(time_us: int) -> int:
-    """The first moment of the month of a moment [µs]."""
-    return month_edges(Period(time_us, time_us + 1))[0]
-
-
-def month_edges(period: Period) -> list[int]:
-    """First moments of the calendar months that a period touches, and of the one after [µs]."""
-    ends = np.array([period.first_us, period.stop_us - 1], "M8[us]").astype("M8[M]")
-    edges: list[int] = np.arange(ends[0], ends[1] + 2).astype("M8[us]").astype(np.int64).tolist()
-    return edges
+def month_of(time_us: int) -> Period:
+    """The calendar month of a moment [µs], in UTC."""
+    month = np.datetime64(time_us, "us").astype("M8[M]")
+    first, stop = (int((month + n).astype("M8[us]").astype(np.int64)) for n in (0, 1))
+    return Period(first, stop)
 
 
 def forget_months(connection: Connection, station: str, times_us: Iterable[int]) -> None:
     """Take the months of some closures off the list, in the commit that changes these."""
     m = flux_months.c
-    changed = sorted({month_of(at) for at in times_us})
+    changed = sorted({month_of(at).first_us for at in times_us})
     mine = m.station == station, m.month_us.in_(changed), m.current == 1
     connection.execute(update(flux_months).where(*mine).values(current=0))
 

@@ -9,7 +9,6 @@ written, is passed over, and the tables are read.
 import hashlib
 import io
 from collections.abc import Callable
-from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -20,13 +19,7 @@ from sqlalchemy import select
 from stream.errors import StoreError
 from stream.store.connect import Store
 from stream.store.results.bulk import insert_rows
-from stream.store.results.flux_columns import (
-    content,
-    extent,
-    listed_months,
-    month_edges,
-    month_of,
-)
+from stream.store.results.flux_columns import content, listed_months, month_of, months_held
 from stream.store.results.flux_query import arrow_rows, every_name, flux_query
 from stream.store.results.readers import Only, Period
 from stream.store.schema import PROVISIONAL, closures, flux_months, model_fits, unsettled
@@ -90,20 +83,17 @@ class SettledMonths:
     def _unwritten(self, before_us: int) -> list[Period]:
         c = closures.c
         with self._store.reading() as connection:
-            held = extent(connection, self._station, Period())
-            if held is None:
-                return []
+            held = list(months_held(connection, self._station, Period()))
             listed = listed_months(connection, self._station, self._root)
             u = unsettled.c
             spans = connection.execute(
                 select(u.first_us, u.last_us).where(u.station == self._station)
             ).all()
             begun = select(c.closed_us).where(c.station == self._station, PROVISIONAL)
-            open_months = {month_of(at) for at in connection.execute(begun).scalars()}
-        whole = (Period(*edges) for edges in pairwise(month_edges(held)))
+            open_months = {month_of(at).first_us for at in connection.execute(begun).scalars()}
         return [
             month
-            for month in whole
+            for month in held
             if month.stop_us <= before_us
             and month.first_us not in open_months
             and not (month.first_us in listed and content(*listed[month.first_us]) is not None)
