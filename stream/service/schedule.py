@@ -191,9 +191,6 @@ class Schedule:
         kept = self._archive.keep(before, self._beat)
         if kept:
             self._tell("info", "archived", days=kept, folder=str(self._file.archive))
-        months = self._months.keep(before, self._beat)
-        if months:
-            self._tell("info", "months of fluxes written for fast reading", months=months)
         if rules.keep_days:
             # Nothing goes on the word of the clock alone: records must have come as late as that.
             today = min(now, newest + DAY) // DAY * DAY
@@ -204,6 +201,14 @@ class Schedule:
                     kept_until_then_in=str(self._archive.trash), for_days=TRASH_DAYS,
                 )  # fmt: skip
             self._archive.empty_trash(now - TRASH_DAYS * DAY)
+        try:
+            months = self._months.keep(before, self._beat)
+        except StoreError as error:
+            # They are copies: without them reading is slower, and that is all.
+            self._tell("warning", "months of fluxes not written", error=str(error))
+            return
+        if months:
+            self._tell("info", "months of fluxes written for fast reading", months=months)
 
     def _count_flags(self) -> Counter[tuple[str, str]]:
         last = self._state.newest_us()

@@ -142,7 +142,8 @@ flux_months = Table(
     Column("sha256", String(64), nullable=False),
     Column("current", Integer, nullable=False),
 )
-"""Months of fluxes that lie in files as columns too; not current once a closure in them changed."""
+"""Months of fluxes that lie in files as columns too: current 1, while one is written -1, and 0
+once a closure in it changed."""
 
 clock_events = Table(
     "clock_events",

@@ -136,3 +136,26 @@ def test_a_closure_of_another_century_costs_one_month(
         assert held[1].first_us > far
         assert list(months_held(connection, "small", Period(0, first.first_us))) == []
     assert cells(list(columns.read(Period(), Only(), NAMES))) == plain
+
+
+@pytest.mark.postgres
+@pytest.mark.parametrize("told", ["extra_float_digits = 0", "client_encoding = 'LATIN1'"])
+def test_what_a_server_was_told_changes_no_cell(
+    make_station: Make, postgres_url: str, open_parts: OpenParts, told: str
+) -> None:
+    file = make_station()
+    store, parts = open_parts(file, postgres_url)
+    parts.intake.take(own_line_stream(hours=1.0))
+    parts.settlement.settle()
+    with store.writing() as connection:
+        connection.execute(text("UPDATE closures SET plot = 'Düne µ'"))
+    columns = FluxColumns(store, file.station.id, file.archive)
+    before = cells(list(columns.read(Period(), Only(), NAMES)))
+    assert before[0][8] == "Düne µ"
+    with store.writing() as connection:
+        name = connection.execute(text("SELECT current_database()")).scalar_one()
+        connection.execute(text(f'ALTER DATABASE "{name}" SET {told}'))
+    store.let_go()
+    again, _ = open_parts(file, postgres_url)
+    columns = FluxColumns(again, file.station.id, file.archive)
+    assert cells(list(columns.read(Period(), Only(), NAMES))) == before

@@ -1,5 +1,7 @@
 """Months of fluxes in files: the same cells as the tables, never one that has changed since."""
 
+import errno
+import io
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -16,7 +18,8 @@ from stream.errors import StoreError
 from stream.ingest.batches import Batch, tidy
 from stream.station import StationFile
 from stream.store import Store
-from stream.store.results.flux_columns import FluxColumns
+from stream.store.results import flux_columns
+from stream.store.results.flux_columns import FluxColumns, forget_months
 from stream.store.results.readers import Only, Period
 from stream.store.results.settled_months import SettledMonths
 from stream.store.schema import flux_months
@@ -154,6 +157,62 @@ def test_a_file_that_is_not_as_it_was_written_is_passed_over(case: Case, damage:
     assert case.rows() == plain
 
 
+class Killed(BaseException):
+    """As a signal that nobody handles."""
+
+
+@pytest.mark.parametrize("step", ["_query", "_put", "_update"])
+def test_a_crash_leaves_nothing_behind(
+    case: Case, step: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever was done last: the next look clears it up, and what stands is written."""
+
+    def dies(*_: object, **values: object) -> None:
+        if step != "_update" or "current" in values:
+            raise Killed
+
+    plain = case.rows()
+    with monkeypatch.context() as patch:
+        patch.setattr(SettledMonths, step, dies)
+        with pytest.raises(Killed):
+            case.months.keep(LATER)
+    assert case.listed() == 0
+    assert case.rows() == plain
+    assert case.months.keep(LATER) == 2
+    assert len(case.files()) == case.listed() == 2
+    assert case.rows() == plain == case.from_tables()
+
+
+def test_a_revision_while_a_month_is_written_is_not_covered_up(
+    case: Case, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By another writer, once the lock of this one was lost."""
+    written = SettledMonths._put
+
+    def put(months: SettledMonths, path: Path, out: io.BytesIO) -> None:
+        written(months, path, out)
+        spoil(case, "UPDATE fluxes SET flux_nmol_m2_s = 7")
+        with case.store.writing() as connection:
+            forget_months(connection, "small", [MARCH - 1, MARCH])
+
+    with monkeypatch.context() as patch:
+        patch.setattr(SettledMonths, "_put", put)
+        case.months.keep(LATER)
+    assert {row[3] for row in case.rows()} == {7.0}  # type: ignore[index]
+    case.months.keep(LATER)
+    assert len(case.files()) == case.listed() == 2
+    assert case.rows() == case.from_tables()
+
+
+def test_chambers_in_groups_are_all_of_them(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
+    plain = case.rows()
+    monkeypatch.setattr(flux_columns, "_AT_ONCE", 1)
+    assert case.rows() == plain
+    case.months.keep(LATER)
+    assert case.rows() == plain
+    assert case.rows(only=Only(("C2",))) == [r for r in plain if r[0] == "C2"]  # type: ignore[index]
+
+
 def test_a_disk_that_refuses_costs_nothing_but_the_file(case: Case) -> None:
     (case.file.archive / "fluxes").parent.mkdir(parents=True, exist_ok=True)
     (case.file.archive / "fluxes").write_text("in the way")
@@ -161,6 +220,16 @@ def test_a_disk_that_refuses_costs_nothing_but_the_file(case: Case) -> None:
         case.months.keep(LATER)
     assert case.listed() == 0
     assert case.rows() == case.from_tables()
+    (case.file.archive / "fluxes").unlink()
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(Path, "replace", full_disk)
+        with pytest.raises(StoreError, match="No space left"):
+            case.months.keep(LATER)
+    assert case.files() == []
+
+
+def full_disk(*_: object) -> None:
+    raise OSError(errno.ENOSPC, "No space left on device")
 
 
 def test_whoever_reads_while_months_come_and_go_has_one_commit(case: Case) -> None:

@@ -121,6 +121,14 @@ def keeper(tmp_path: Path, open_parts: OpenParts, database_url: str) -> Keeper:
     return Keeper(tmp_path, open_parts, database_url)
 
 
+def test_months_that_cannot_be_written_stop_nothing_else(keeper: Keeper) -> None:
+    keeper.file.archive.mkdir(parents=True, exist_ok=True)
+    (keeper.file.archive / "fluxes").write_text("in the way")
+    days = len(keeper.parts.journal.days(0, 2**62))
+    assert keeper.look() == days - MOST_REMOVED
+    assert "months of fluxes not written" in keeper.told
+
+
 def test_retention_goes_slowly_and_what_it_removed_waits(keeper: Keeper) -> None:
     days = len(keeper.parts.journal.days(0, 2**62))
     assert days >= 20

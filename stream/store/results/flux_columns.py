@@ -4,19 +4,24 @@ the rest from the tables.
 
 import hashlib
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from functools import reduce
 from pathlib import Path
+from typing import Final
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
-from sqlalchemy import Connection, select, update
+from sqlalchemy import Connection, func, select, update
 
 from stream.store.connect import Store
 from stream.store.results.flux_query import Name, arrow_rows, column_name, flux_query, schema_of
 from stream.store.results.readers import Only, Period, standing
 from stream.store.schema import closures, flux_months
+
+_AT_ONCE: Final = 50_000
+"""Closures that are held in memory."""
 
 
 class FluxColumns:
@@ -51,9 +56,29 @@ class FluxColumns:
         asked = list(dict.fromkeys([*names, *((name, "") for name in needed)]))
         wanted = [column_name(*name) for name in names]
         with self._store.reading() as connection:
-            parts = list(self._parts(connection, period, only, asked))
-        for table in _by_chamber(parts):
-            yield table.select(wanted)
+            for chambers in self._groups(connection, period, only):
+                some = replace(only, chambers=chambers)
+                parts = list(self._parts(connection, period, some, asked))
+                for table in _by_chamber(parts):
+                    yield table.select(wanted)
+
+    def _groups(
+        self, connection: Connection, period: Period, only: Only
+    ) -> Iterator[tuple[str, ...]]:
+        """The chambers that are asked for, so many at a time that memory stays flat."""
+        c = closures.c
+        query = select(c.chamber, func.count()).where(standing(self._station, period))
+        query = query.where(*Only(only.chambers).where(closures)).group_by(c.chamber)
+        group: list[str] = []
+        together = 0
+        for chamber, count in connection.execute(query.order_by(c.chamber)).all():
+            if group and together + count > _AT_ONCE:
+                yield tuple(group)
+                group, together = [], 0
+            group.append(chamber)
+            together += count
+        if group:
+            yield tuple(group)
 
     def _parts(
         self, connection: Connection, period: Period, only: Only, names: Sequence[Name]
@@ -109,7 +134,7 @@ def forget_months(connection: Connection, station: str, times_us: Iterable[int])
     """Take the months of some closures off the list, in the commit that changes these."""
     m = flux_months.c
     changed = sorted({month_of(at).first_us for at in times_us})
-    mine = m.station == station, m.month_us.in_(changed), m.current == 1
+    mine = m.station == station, m.month_us.in_(changed), m.current != 0
     connection.execute(update(flux_months).where(*mine).values(current=0))
 
 

@@ -89,7 +89,10 @@ def _copied(connection: Connection, query: Select[Any], schema: pa.Schema) -> pa
     plain = query.compile(connection, compile_kwargs={"literal_binds": True})
     driver = connection.connection.driver_connection
     assert driver is not None
-    with driver.cursor() as cursor, cursor.copy(f"COPY ({plain}) TO STDOUT (FORMAT csv)") as out:
+    # Whatever the server was told: Arrow reads UTF-8, and a number must come back to the bit.
+    connection.exec_driver_sql("SET LOCAL extra_float_digits = 3")
+    asked = f"COPY ({plain}) TO STDOUT (FORMAT csv, ENCODING 'UTF8')"
+    with driver.cursor() as cursor, cursor.copy(asked) as out:
         text = b"".join(chain(out))
     if not text:
         return schema.empty_table()

@@ -9,12 +9,13 @@ written, is passed over, and the tables are read.
 import hashlib
 import io
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import pyarrow.parquet as pq
-from sqlalchemy import select
+from sqlalchemy import Connection, Select, select, update
 
 from stream.errors import StoreError
 from stream.store.connect import Store
@@ -27,6 +28,8 @@ from stream.times import DAY
 
 FOLDER: Final = "fluxes"
 """In the archive, with a folder a station."""
+_ANNOUNCED: Final = -1
+"""``current`` of a month that is being written."""
 
 
 class SettledMonths:
@@ -101,32 +104,47 @@ class SettledMonths:
         ]
 
     def _write(self, month: Period) -> None:
-        m = model_fits.c
+        """Announced first: a commit that changes a closure of the month meanwhile, or a crash,
+        leaves a row that is not current, and what it names is removed.
+        """
+        row: dict[str, object] = {
+            "month_us": month.first_us,
+            "path": "",
+            "rows": 0,
+            "bytes": 0,
+            "sha256": "",
+        }
+        row["current"] = _ANNOUNCED
+        with self._store.writing() as connection:
+            insert_rows(connection, flux_months, [row], self._station, "replace")
         with self._store.reading() as connection:
-            held = select(m.model).where(
-                m.station == self._station,
-                m.closed_us >= month.first_us,
-                m.closed_us < month.stop_us,
-            )
-            models = sorted(connection.execute(held.distinct()).scalars())
-            query = flux_query(self._station, month, Only(), every_name(models))
-            table = arrow_rows(connection, query)
+            table = arrow_rows(connection, self._query(connection, month))
         out = io.BytesIO()
         pq.write_table(table, out, compression="zstd")
         sha256 = hashlib.sha256(out.getbuffer()).hexdigest()
         name = str(np.datetime64(month.first_us, "us").astype("M8[M]"))
         file = Path(FOLDER, self._station, f"{name}-{sha256[:12]}.parquet")
+        size = out.getbuffer().nbytes
+        self._update(month, path=file.as_posix(), rows=table.num_rows, bytes=size, sha256=sha256)
         self._put(self._root / file, out)
-        row = {
-            "month_us": month.first_us,
-            "path": file.as_posix(),
-            "rows": table.num_rows,
-            "bytes": out.getbuffer().nbytes,
-            "sha256": sha256,
-            "current": 1,
-        }
+        self._update(month, current=1)
+
+    def _update(self, month: Period, **values: object) -> None:
+        """Of a month that is still as it was announced."""
+        m = flux_months.c
+        mine = m.station == self._station, m.month_us == month.first_us, m.current == _ANNOUNCED
         with self._store.writing() as connection:
-            insert_rows(connection, flux_months, [row], self._station, "replace")
+            connection.execute(update(flux_months).where(*mine).values(**values))
+
+    def _query(self, connection: Connection, month: Period) -> Select[Any]:
+        m = model_fits.c
+        held = select(m.model).where(
+            m.station == self._station,
+            m.closed_us >= month.first_us,
+            m.closed_us < month.stop_us,
+        )
+        models = sorted(connection.execute(held.distinct()).scalars())
+        return flux_query(self._station, month, Only(), every_name(models))
 
     def _put(self, path: Path, out: io.BytesIO) -> None:
         part = path.with_suffix(".part")
@@ -136,23 +154,24 @@ class SettledMonths:
             part.chmod(0o660)
             part.replace(path)
         except OSError as error:
+            with suppress(OSError):  # what it took of a full disk is needed elsewhere
+                part.unlink(missing_ok=True)
             raise StoreError(
                 f"{path.parent}: months of fluxes cannot be written: {error.strerror}"
             ) from None
 
     def _clear(self) -> None:
-        """Remove the files of months that were taken off the list, and then what lists them."""
+        """Remove the files of months that are not on the list, and then what names them."""
         m = flux_months.c
-        gone = m.station == self._station, m.current == 0
+        gone = m.station == self._station, m.current != 1
         with self._store.reading() as connection:
-            paths = [
-                self._root / p for p in connection.execute(select(m.path).where(*gone)).scalars()
-            ]
-        if not paths:
+            named = list(connection.execute(select(m.path).where(*gone)).scalars())
+        if not named:
             return
         try:
-            for path in paths:
+            for path in (self._root / name for name in named if name):
                 path.unlink(missing_ok=True)
+                path.with_suffix(".part").unlink(missing_ok=True)
         except OSError as error:
             raise StoreError(f"{path}: cannot be removed: {error.strerror}") from None
         with self._store.writing() as connection:
