@@ -21,6 +21,7 @@ from stream.compute.replay import replay
 from stream.demo.scenario import own_line
 from stream.demo.write import write_station
 from stream.report.formats.csv_file import write_csv
+from stream.report.formats.netcdf_file import write_netcdf
 from stream.report.table import from_rows
 from stream.science.quality.flags import FLAGS
 from stream.station import load_station
@@ -189,3 +190,12 @@ def test_odd_cells_come_back_from_csv(tmp_path: Path) -> None:
         assert line[3] == ("" if row[3] is None else str(row[3]))
     assert write_csv(from_rows(found, iter([])), tmp_path / "none.csv") == 0
     assert (tmp_path / "none.csv").read_text() == "flags,time,height_m,points,plot\n"
+
+
+def test_a_nul_in_a_text_is_marked_in_netcdf(tmp_path: Path) -> None:
+    """HDF5 has texts that end at the first one."""
+    found = columns.columns(("source", "text"))
+    rows = [("log.csv", "a\0b"), ("log.csv", None)]
+    assert write_netcdf(from_rows(found, iter(rows)), tmp_path / "odd.nc") == 2
+    with xr.open_dataset(tmp_path / "odd.nc", engine="h5netcdf") as opened:
+        assert opened["text"].values.tolist() == ["a\ufffdb", ""]

@@ -15,6 +15,7 @@ from inside import Inside
 from small import RESULTS, contents, own_line_stream, packs, part, station_text, stored, write_log
 
 from stream.compute.replay import Pipeline, join, replay
+from stream.errors import StoreError
 from stream.ingest.batches import Batch, tidy
 from stream.service.clock import ComputerClock
 from stream.service.inbox import Inbox, Task
@@ -121,9 +122,13 @@ def keeper(tmp_path: Path, open_parts: OpenParts, database_url: str) -> Keeper:
     return Keeper(tmp_path, open_parts, database_url)
 
 
-def test_months_that_cannot_be_written_stop_nothing_else(keeper: Keeper) -> None:
-    keeper.file.archive.mkdir(parents=True, exist_ok=True)
-    (keeper.file.archive / "fluxes").write_text("in the way")
+def test_months_that_cannot_be_written_stop_nothing_else(
+    keeper: Keeper, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuses(*_: object) -> int:
+        raise StoreError("archive/fluxes: months of fluxes cannot be written")
+
+    monkeypatch.setattr(SettledMonths, "keep", refuses)
     days = len(keeper.parts.journal.days(0, 2**62))
     assert keeper.look() == days - MOST_REMOVED
     assert "months of fluxes not written" in keeper.told

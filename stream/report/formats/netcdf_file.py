@@ -123,7 +123,8 @@ def _as_bits(cells: pa.Array) -> NDArray[Any]:
 
 def _cells(cells: pa.Array, d: Column) -> NDArray[Any]:
     if d.kind == "string":
-        return _plain(cells.fill_null(""))
+        # HDF5 ends a text at the first NUL.
+        return _plain(pc.replace_substring(cells.fill_null(""), "\0", "\ufffd"))
     if d.name == "quality":
         return _plain(cells.fill_null(-1)).astype(np.int8)
     if d.kind in {"integer", "date"}:
