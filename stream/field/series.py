@@ -19,6 +19,7 @@ from stream.times import DAY
 Floats = NDArray[np.float64]
 
 _CELLS: Final = (*((c.key, "") for c in columns.columns(columns.SERIES)), ("fit_se_nmol_m2_s", ""))
+_BESIDE: Final = {"gas", "fit_se_nmol_m2_s", *columns.DRIVERS}
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,14 +111,21 @@ def is_usable(station: Station, row: Row) -> bool:
 
 
 def flux_cells(
-    fluxes: FluxColumns, period: Period, gases: Sequence[str] = (), chambers: Sequence[str] = ()
+    fluxes: FluxColumns,
+    period: Period,
+    gases: Sequence[str] = (),
+    chambers: Sequence[str] = (),
+    *,
+    points: bool = False,
 ) -> dict[str, pa.Table]:
     """Chamber → what series and charts are made of, in order of time and gas.
 
     Columns are those of :data:`stream.columns.SERIES` by their names in the database, and
-    ``fit_se_nmol_m2_s``; of some gases and chambers, or of all.
+    ``fit_se_nmol_m2_s``; of some gases and chambers, or of all. With ``points`` those alone that
+    a point in a chart of one gas has.
     """
-    tables = fluxes.read(period, Only(tuple(chambers), tuple(gases)), _CELLS)
+    names = [c for c in _CELLS if not points or c[0] not in _BESIDE]
+    tables = fluxes.read(period, Only(tuple(chambers), tuple(gases)), names)
     return {table["chamber"][0].as_py(): table for table in tables if table.num_rows}
 
 

@@ -19,9 +19,13 @@ from stream.store.connect import Store
 from stream.store.results.flux_query import Name, arrow_rows, column_name, flux_query, schema_of
 from stream.store.results.readers import Only, Period, standing
 from stream.store.schema import closures, flux_months
+from stream.times import EARLIEST, LATEST
 
 _AT_ONCE: Final = 50_000
 """Closures that are held in memory."""
+_FEW_MONTHS: Final = 2
+_FEW_COLUMNS: Final = 16
+"""Of which that is not asked: they are never much."""
 
 
 class FluxColumns:
@@ -56,9 +60,12 @@ class FluxColumns:
         asked = list(dict.fromkeys([*names, *((name, "") for name in needed)]))
         wanted = [column_name(*name) for name in names]
         with self._store.reading() as connection:
-            for chambers in self._groups(connection, period, only):
+            held = list(months_held(connection, self._station, period))
+            little = len(held) <= _FEW_MONTHS or len(names) <= _FEW_COLUMNS
+            groups = [only.chambers] if little else self._groups(connection, period, only)
+            for chambers in groups:
                 some = replace(only, chambers=chambers)
-                parts = list(self._parts(connection, period, some, asked))
+                parts = list(self._parts(connection, held, period, some, asked))
                 for table in _by_chamber(parts):
                     yield table.select(wanted)
 
@@ -81,21 +88,26 @@ class FluxColumns:
             yield tuple(group)
 
     def _parts(
-        self, connection: Connection, period: Period, only: Only, names: Sequence[Name]
+        self,
+        connection: Connection,
+        held: Sequence[Period],
+        period: Period,
+        only: Only,
+        names: Sequence[Name],
     ) -> Iterator[pa.Table]:
-        """A table a month of the period that holds anything: little is held as Python objects."""
+        """A table a month of the period: little is held as Python objects."""
         listed = listed_months(connection, self._station, self._root)
-        for month in months_held(connection, self._station, period):
+        for month in held:
             first = max(month.first_us, period.first_us)
             stretch = Period(first, min(month.stop_us, period.stop_us))
             of_month = flux_query(self._station, stretch, only, names)
             file = listed.get(month.first_us)
-            held = content(*file) if file else None
-            if held is None:
+            kept = content(*file) if file else None
+            if kept is None:
                 yield arrow_rows(connection, of_month)
             else:
                 schema = schema_of(of_month)
-                yield _chosen(read_month(held, schema.names, schema), stretch, only)
+                yield _chosen(read_month(kept, schema.names, schema), stretch, only)
 
 
 def listed_months(connection: Connection, station: str, root: Path) -> dict[int, tuple[Path, str]]:
@@ -106,14 +118,18 @@ def listed_months(connection: Connection, station: str, root: Path) -> dict[int,
 
 
 def months_held(connection: Connection, station: str, period: Period) -> Iterator[Period]:
-    """The calendar months, in UTC and whole, in which a closure of a period began.
+    """The calendar months, in UTC and whole, in which a closure of a period began; of a period
+    within one month that one.
 
     From one closure to the next month that has any: a clock that was wrong once may have left one
     seventy years ahead.
     """
     at = closures.c.closed_us
     first = period.first_us
-    while True:
+    if EARLIEST <= first < LATEST and (only := month_of(first)).stop_us >= period.stop_us:
+        yield only
+        return
+    while first < period.stop_us:
         rest = standing(station, Period(first, period.stop_us))
         found = connection.execute(select(at).where(rest).order_by(at).limit(1)).scalar()
         if found is None:

@@ -64,7 +64,7 @@ def chamber_series(
     """
     steps = max(10, min(steps, MOST))
     found, full = [], 0
-    cells = flux_cells(data.flux_columns, period, (gas,), chambers)
+    cells = flux_cells(data.flux_columns, period, (gas,), chambers, points=True)
     for name in chambers:
         if name not in cells:
             continue
