@@ -23,9 +23,9 @@ from stream.report.table import Selection
 from stream.report.tables import fluxes
 from stream.station import StationFile, load_station
 from stream.store import Store, open_store
-from stream.store.results.flux_columns import FluxColumns, months_held
+from stream.store.results.flux_columns import FluxColumns
 from stream.store.results.readers import Period, Reader
-from stream.store.results.settled_months import SettledMonths
+from stream.store.results.settled_months import SettledMonths, months_held
 from stream.times import rfc3339
 
 ROUNDS = 3

@@ -10,9 +10,10 @@ from sqlalchemy import text
 from stream.compute.replay import Pipeline
 from stream.station import StationFile
 from stream.store import Store
-from stream.store.results.flux_columns import FluxColumns, month_of, months_held
+from stream.store.results.flux_columns import FluxColumns, month_of
 from stream.store.results.flux_query import column_name
 from stream.store.results.readers import Only, Period
+from stream.store.results.settled_months import months_held
 from stream.store.schema import closures
 from stream.times import DAY
 

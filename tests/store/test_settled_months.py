@@ -206,7 +206,7 @@ def test_a_revision_while_a_month_is_written_is_not_covered_up(
 
 def test_chambers_in_groups_are_all_of_them(case: Case, monkeypatch: pytest.MonkeyPatch) -> None:
     plain = case.rows()
-    for name, few in (("_AT_ONCE", 1), ("_FEW_MONTHS", 0), ("_FEW_COLUMNS", 0)):
+    for name, few in (("_AT_ONCE", 1), ("_SHORT_US", 0), ("_FEW_COLUMNS", 0)):
         monkeypatch.setattr(flux_columns, name, few)
     assert case.rows() == plain
     case.months.keep(LATER)

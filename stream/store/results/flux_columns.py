@@ -3,7 +3,7 @@ the rest from the tables.
 """
 
 import hashlib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import reduce
 from pathlib import Path
@@ -19,12 +19,12 @@ from stream.store.connect import Store
 from stream.store.results.flux_query import Name, arrow_rows, column_name, flux_query, schema_of
 from stream.store.results.readers import Only, Period, standing
 from stream.store.schema import closures, flux_months
-from stream.times import EARLIEST, LATEST
+from stream.times import DAY
 
 _AT_ONCE: Final = 50_000
 """Closures that are held in memory."""
-_FEW_MONTHS: Final = 2
 _FEW_COLUMNS: Final = 16
+_SHORT_US: Final = 62 * DAY
 """Of which that is not asked: they are never much."""
 
 
@@ -60,12 +60,11 @@ class FluxColumns:
         asked = list(dict.fromkeys([*names, *((name, "") for name in needed)]))
         wanted = [column_name(*name) for name in names]
         with self._store.reading() as connection:
-            held = list(months_held(connection, self._station, period))
-            little = len(held) <= _FEW_MONTHS or len(names) <= _FEW_COLUMNS
+            little = len(names) <= _FEW_COLUMNS or period.stop_us - period.first_us <= _SHORT_US
             groups = [only.chambers] if little else self._groups(connection, period, only)
             for chambers in groups:
                 some = replace(only, chambers=chambers)
-                parts = list(self._parts(connection, held, period, some, asked))
+                parts = list(self._parts(connection, period, some, asked))
                 for table in _by_chamber(parts):
                     yield table.select(wanted)
 
@@ -88,26 +87,37 @@ class FluxColumns:
             yield tuple(group)
 
     def _parts(
-        self,
-        connection: Connection,
-        held: Sequence[Period],
-        period: Period,
-        only: Only,
-        names: Sequence[Name],
+        self, connection: Connection, period: Period, only: Only, names: Sequence[Name]
     ) -> Iterator[pa.Table]:
-        """A table a month of the period: little is held as Python objects."""
+        """Tables that follow one another in time: of each month that lies in a file, and of what
+        is between.
+        """
         listed = listed_months(connection, self._station, self._root)
-        for month in held:
-            first = max(month.first_us, period.first_us)
-            stretch = Period(first, min(month.stop_us, period.stop_us))
-            of_month = flux_query(self._station, stretch, only, names)
-            file = listed.get(month.first_us)
-            kept = content(*file) if file else None
-            if kept is None:
-                yield arrow_rows(connection, of_month)
+        for stretch, file in _stretches(period, listed):
+            query = flux_query(self._station, stretch, only, names)
+            held = content(*file) if file else None
+            if held is None:
+                yield arrow_rows(connection, query)
             else:
-                schema = schema_of(of_month)
-                yield _chosen(read_month(kept, schema.names, schema), stretch, only)
+                schema = schema_of(query)
+                yield _chosen(read_month(held, schema.names, schema), stretch, only)
+
+
+def _stretches(
+    period: Period, listed: Mapping[int, tuple[Path, str]]
+) -> Iterator[tuple[Period, tuple[Path, str] | None]]:
+    """A period in parts: months that are listed, with their files, and what is between."""
+    at = period.first_us
+    for first in sorted(listed):
+        month = month_of(first)
+        if month.stop_us <= period.first_us or month.first_us >= period.stop_us:
+            continue
+        if at < month.first_us:
+            yield Period(at, month.first_us), None
+        at = min(month.stop_us, period.stop_us)
+        yield Period(max(month.first_us, period.first_us), at), listed[first]
+    if at < period.stop_us:
+        yield Period(at, period.stop_us), None
 
 
 def listed_months(connection: Connection, station: str, root: Path) -> dict[int, tuple[Path, str]]:
@@ -115,28 +125,6 @@ def listed_months(connection: Connection, station: str, root: Path) -> dict[int,
     m = flux_months.c
     query = select(m.month_us, m.path, m.sha256).where(m.station == station, m.current == 1)
     return {month: (root / path, sha256) for month, path, sha256 in connection.execute(query)}
-
-
-def months_held(connection: Connection, station: str, period: Period) -> Iterator[Period]:
-    """The calendar months, in UTC and whole, in which a closure of a period began; of a period
-    within one month that one.
-
-    From one closure to the next month that has any: a clock that was wrong once may have left one
-    seventy years ahead.
-    """
-    at = closures.c.closed_us
-    first = period.first_us
-    if EARLIEST <= first < LATEST and (only := month_of(first)).stop_us >= period.stop_us:
-        yield only
-        return
-    while first < period.stop_us:
-        rest = standing(station, Period(first, period.stop_us))
-        found = connection.execute(select(at).where(rest).order_by(at).limit(1)).scalar()
-        if found is None:
-            return
-        month = month_of(found)
-        yield month
-        first = month.stop_us
 
 
 def month_of(time_us: int) -> Period:

@@ -8,7 +8,7 @@ written, is passed over, and the tables are read.
 
 import hashlib
 import io
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
@@ -20,9 +20,9 @@ from sqlalchemy import Connection, Select, select, update
 from stream.errors import StoreError
 from stream.store.connect import Store
 from stream.store.results.bulk import insert_rows
-from stream.store.results.flux_columns import content, listed_months, month_of, months_held
+from stream.store.results.flux_columns import content, listed_months, month_of
 from stream.store.results.flux_query import arrow_rows, every_name, flux_query
-from stream.store.results.readers import Only, Period
+from stream.store.results.readers import Only, Period, standing
 from stream.store.schema import PROVISIONAL, closures, flux_months, model_fits, unsettled
 from stream.times import DAY
 
@@ -176,3 +176,21 @@ class SettledMonths:
             raise StoreError(f"{path}: cannot be removed: {error.strerror}") from None
         with self._store.writing() as connection:
             connection.execute(flux_months.delete().where(*gone))
+
+
+def months_held(connection: Connection, station: str, period: Period) -> Iterator[Period]:
+    """The calendar months, in UTC and whole, in which a closure of a period began.
+
+    From one closure to the next month that has any: a clock that was wrong once may have left one
+    seventy years ahead.
+    """
+    at = closures.c.closed_us
+    first = period.first_us
+    while first < period.stop_us:
+        rest = standing(station, Period(first, period.stop_us))
+        found = connection.execute(select(at).where(rest).order_by(at).limit(1)).scalar()
+        if found is None:
+            return
+        month = month_of(found)
+        yield month
+        first = month.stop_us
