@@ -1,4 +1,4 @@
-"""Fluxes as Arrow columns, every model's fit beside them: months that stand from their files,
+"""Fluxes as Arrow columns, every model's fit beside them: months that are over from their files,
 the rest from the tables.
 """
 

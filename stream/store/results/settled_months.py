@@ -1,4 +1,4 @@
-"""Months of fluxes that stand, as files beside the archive: read in a hundredth of the time.
+"""Months of fluxes that are over, as files in the archive's folder: read in a tenth of the time.
 
 They are copies and nothing more. A file is named by its content and listed in the database; the
 commit that changes a closure of its month takes it off the list, so that whoever reads finds a

@@ -1,4 +1,4 @@
-"""Months of fluxes that stand, as files of columns.
+"""Months of fluxes that are over, as files of columns.
 
 Revision ID: 0012
 Revises: 0011
