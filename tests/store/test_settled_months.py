@@ -191,9 +191,13 @@ def test_a_revision_while_a_month_is_written_is_not_covered_up(
 
     def put(months: SettledMonths, path: Path, out: io.BytesIO) -> None:
         written(months, path, out)
-        spoil(case, "UPDATE fluxes SET flux_nmol_m2_s = 7")
+        changed = MARCH - 1 if path.name.startswith("2026-02") else MARCH
+        where = "<" if changed < MARCH else ">="
         with case.store.writing() as connection:
-            forget_months(connection, "small", [MARCH - 1, MARCH])
+            connection.execute(
+                text(f"UPDATE fluxes SET flux_nmol_m2_s = 7 WHERE closed_us {where} {MARCH}")
+            )
+            forget_months(connection, "small", [changed])
 
     with monkeypatch.context() as patch:
         patch.setattr(SettledMonths, "_put", put)
