@@ -22,10 +22,10 @@ from stream.store.schema import closures, flux_months
 from stream.times import DAY
 
 _AT_ONCE: Final = 50_000
-"""Closures that are held in memory."""
+"""Closures whose fluxes are held in memory together, where all columns of them are wanted."""
 _FEW_COLUMNS: Final = 16
 _SHORT_US: Final = 62 * DAY
-"""Of which that is not asked: they are never much."""
+"""So few columns, or so short a period, are read whole: they take little memory."""
 
 
 class FluxColumns:
