@@ -71,6 +71,7 @@ class Record:
     end: date
     nitrogen_kg_ha: dict[str, float]
     truth: dict[str, Any]
+    seed: int
     recorded: NDArray[np.bool_]
     """(chambers, closures)"""
 
@@ -152,6 +153,7 @@ def record(seed: int, case: Case, soil: str = "arable", days: int = 120) -> Reco
         end=START + timedelta(days - 1),
         nitrogen_kg_ha=nitrogen,
         truth=truth_of(field, nitrogen),
+        seed=seed,
         recorded=kept,
     )
 

@@ -38,7 +38,11 @@ BETA = (3.0, 2.0)
 HARDLY = 0.08
 """A chamber answers an event (1) or hardly; how often, is a Beta variate of the chamber."""
 
+SUSCEPTIBLE = (1.5, 1 / 1.5)
+"""Shape and scale of how strongly a chamber answers an event; the mean is 1."""
+
 STRENGTH_SPREAD = 0.6
+BLOCK_ANSWER_SPREAD = 0.3
 THRESHOLD_MM, THRESHOLD_SPREAD = 6.0, 0.4
 
 
@@ -253,8 +257,10 @@ class Field:
     """Background of each chamber."""
     scale: Floats
     """Block, plot, chamber and position in one factor of each chamber's pulses."""
-    nitrogen: Floats
-    """Mineral N times answer, (chambers, events)."""
+    mineral: Floats
+    """Mineral N before each event, in units of 50 kg ha⁻¹, (chambers, events)."""
+    block_answer: Floats
+    """What each block made of each event, (blocks, events)."""
     peak: Floats
     """(chambers, events)"""
     shape: Ints
@@ -315,14 +321,15 @@ def draw_field(rng: np.random.Generator, given: Given, blocks: int) -> Field:
     scale *= mean_one(rng, 0.45, n) * POSITION_PULSE[position]
     often = rng.beta(*BETA, n)
     answer = np.where(rng.random((n, events)) < often[:, None], 1.0, HARDLY)
-    own_rng = rng.gamma(1.5, 1 / 1.5, (n, events)) * mean_one(rng, 0.3, (blocks, events))[block]
+    susceptible = rng.gamma(*SUSCEPTIBLE, (n, events))
+    block_answer = mean_one(rng, BLOCK_ANSWER_SPREAD, (blocks, events))
     nitrogen = given.nitrogen_answers(treatment, position, answer)
     count = rng.poisson(given.soil.own_moments_a_day * (LEAD + given.weather.days), n)
     own = tuple(
         (
             c,
             float(rng.uniform(-LEAD, given.weather.days)),
-            given.soil.own_moment_peak * float(rng.gamma(1.5, 1 / 1.5)),
+            given.soil.own_moment_peak * float(rng.gamma(*SUSCEPTIBLE)),
             int(rng.integers(len(SHAPES))),
         )
         for c in np.repeat(np.arange(n), count)
@@ -336,8 +343,11 @@ def draw_field(rng: np.random.Generator, given: Given, blocks: int) -> Field:
         often=often,
         steady=given.soil.background * by_block * mean_one(rng, 0.5, n),
         scale=scale,
-        nitrogen=nitrogen,
-        peak=given.peak[:, treatment].T * nitrogen * own_rng * scale[:, None],
+        mineral=nitrogen / answer,
+        block_answer=block_answer,
+        peak=given.peak[:, treatment].T
+        * (nitrogen * susceptible * block_answer[block])
+        * scale[:, None],
         shape=rng.integers(len(SHAPES), size=(n, events)),
         own=own,
         wander_at=wander_at,
