@@ -1,6 +1,8 @@
 """Shared fixtures: small stations, their records, and databases of both kinds."""
 
+import gc
 import hashlib
+import os
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -25,6 +27,14 @@ from stream.store import Store, connect, open_store
 # How long an example takes says how busy the machine is.
 settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("untimed")
+
+# Byte code is kept, whatever the environment says: else each of the many processes compiles all
+# sources, and each worker rewrites the assertions of all tests.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+# What is loaded before the first test stays: looking through it for garbage finds nothing.
+gc.disable()
 
 # For fixtures of modules too, which come before a test's own.
 connect._bring_up_to_date = new_databases.bring_up_to_date
@@ -101,6 +111,19 @@ def _sources_and_kernels() -> str:
             about = path.stat()
             told.append(f"{path} {about.st_size} {about.st_mtime_ns}")
     return hashlib.sha256("\n".join(told).encode()).hexdigest()
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_runtestloop() -> None:
+    """Garbage is collected again, without going through what was loaded until now."""
+    gc.freeze()
+    gc.set_threshold(_NEW_OBJECTS)
+    gc.enable()
+
+
+_NEW_OBJECTS: Final = 20_000
+"""A replay makes objects by the ten thousand, and hardly any are garbage in circles: with the
+700 of old, a tenth of its time went into looking."""
 
 
 @pytest.fixture
