@@ -11,6 +11,7 @@ import termios
 from pathlib import Path
 
 import pytest
+from forking import Command
 from small import own_line_stream, part, station_text, write_log
 
 from stream import __version__
@@ -323,16 +324,15 @@ def test_a_terminal_sees_progress(station: Path, log: Path, tmp_path: Path) -> N
     leader, follower = pty.openpty()
     fcntl.ioctl(follower, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
     os.set_blocking(leader, False)
-    done = subprocess.run(
-        [sys.executable, "-m", "stream.cli", "replay", str(station), str(log)],
-        stderr=follower, stdout=subprocess.PIPE, text=True, check=True,
-    )  # fmt: skip
+    process = Command(["replay", str(station), str(log)], os.environ, err=follower)
+    code, printed = process.ended(120)
+    assert code == 0
     shown = os.read(leader, 65536).decode()
     os.close(follower)
     os.close(leader)
     assert "records" in shown
     assert "fluxes" in shown
-    assert done.stdout.startswith("1 file: ")
+    assert printed.startswith("1 file: ")
 
 
 def test_each_stage_of_a_replay_is_told_from_its_beginning(station: Path, log: Path) -> None:

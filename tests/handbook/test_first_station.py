@@ -1,18 +1,18 @@
 """The handbook's first page, typed line by line as it stands."""
 
 import csv
+import os
 import re
 import shlex
 import shutil
 import signal
-import subprocess
-import sys
 import threading
 import tomllib
 from pathlib import Path
 
 import pytest
 from draft.test_draft import SAMPLES, answered
+from forking import Command
 
 from stream.cli.command import main
 
@@ -38,25 +38,21 @@ def test_the_page_tells_what_a_newcomer_missed() -> None:
 
 def until(words: list[str], sign: str, seconds: float = 60.0) -> int:
     """Run a verb that goes on until it is stopped; its exit code after it has shown a sign."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "stream.cli", *words],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-    )
-    assert process.stdout is not None
+    process = Command(words, os.environ, printed=True)
     late = threading.Timer(seconds, process.kill)
     late.start()
     seen = ""
-    for line in process.stdout:
-        seen += line
-        if sign in line:
-            break
-    process.send_signal(signal.SIGTERM)
-    process.communicate(timeout=60)
+    with process.stderr:
+        for line in process.stderr:
+            seen += line
+            if sign in line:
+                break
+        process.send_signal(signal.SIGTERM)
+        seen += process.stderr.read()
+        code = process.wait(60)
     late.cancel()
     assert sign in seen, seen
-    return process.returncode
+    return code
 
 
 def test_ten_minutes_to_a_first_station(

@@ -49,12 +49,27 @@ def pipe() -> tuple[Connection, Connection]:
 class Command:
     """``lidstream`` with some words as a process of its own, forked; in the manner of
     ``subprocess.Popen`` with ``stderr=PIPE`` and ``text=True``.
+
+    With ``printed`` what it prints comes along with its complaints; with ``err``, a file
+    descriptor, complaints go there, and ``stderr`` has what it prints alone.
     """
 
-    def __init__(self, words: list[str], environment: Mapping[str, str]) -> None:
+    def __init__(
+        self,
+        words: list[str],
+        environment: Mapping[str, str],
+        *,
+        printed: bool = False,
+        err: int | None = None,
+    ) -> None:
         here, there = pipe()
-        self._process = fork(_command, words, dict(environment), os.getcwd(), there)
-        there.close()
+        ends: dict[int, Connection] = {}
+        if printed or err is not None:
+            ends[1] = there
+        ends[2] = there if err is None else Connection(os.dup(err), readable=False)
+        self._process = fork(_command, words, dict(environment), os.getcwd(), ends)
+        for end in ends.values():
+            end.close()
         self.stderr = os.fdopen(os.dup(here.fileno()), encoding="utf-8")
         here.close()
         assert self._process.pid is not None
@@ -116,9 +131,13 @@ def _done(words: list[str], environment: dict[str, str], folder: str, out: Path,
     _main(words, environment, folder)
 
 
-def _command(words: list[str], environment: dict[str, str], folder: str, err: Connection) -> None:
-    os.dup2(err.fileno(), 2)
-    err.close()
+def _command(
+    words: list[str], environment: dict[str, str], folder: str, ends: dict[int, Connection]
+) -> None:
+    for number, end in ends.items():
+        os.dup2(end.fileno(), number)
+    for end in ends.values():
+        end.close()
     _main(words, environment, folder)
 
 
