@@ -1,12 +1,13 @@
 """Filling by regression: what hidden stretches were, from their neighbours and the soil."""
 
 from collections.abc import Sequence
+from functools import cache
 from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 from sklearn.ensemble import HistGradientBoostingRegressor
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from stream.field.slots import Slots
 from stream.science.field.filling import artificial_gaps, between_neighbours, gaps_in
@@ -65,7 +66,7 @@ def by_regression(
     told = ~np.isnan(table).all(axis=0)
     # Beside other work, threads of so small a table wait for one another at full speed, longer
     # than they work; alone they gain a tenth. The trees are the same either way.
-    with threadpool_limits(1, "openmp"):
+    with _threads().limit(limits=1):
         model.fit(table[:, told], np.concatenate(targets))
     filled = []
     for i, (s, line) in enumerate(zip(slots, lines, strict=True)):
@@ -73,11 +74,17 @@ def by_regression(
         out = line.copy()
         if missing.any() and not missing.all():
             features, _ = _features(s, s.flux, i, scale[i])
-            with threadpool_limits(1, "openmp"):
+            with _threads().limit(limits=1):
                 more = model.predict(features[missing][:, told])
             out[missing] = line[missing] + scale[i] * more
         filled.append(out)
     return filled
+
+
+@cache
+def _threads() -> ThreadpoolController:
+    """Those of the trees, found once: that goes through every library that is loaded."""
+    return ThreadpoolController().select(user_api="openmp")
 
 
 def _scale(flux: Floats) -> float:
