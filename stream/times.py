@@ -14,8 +14,9 @@ LATEST: Final = 4_102_444_800 * SECOND
 def rfc3339(time: int) -> str:
     """A time [µs since 1970] as RFC 3339 text in UTC; a fraction only where there is one."""
     seconds, micros = divmod(int(time), SECOND)
-    text = datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%dT%H:%M:%S")
-    if datetime.fromtimestamp(seconds, UTC).year < 1000:
+    moment = datetime.fromtimestamp(seconds, UTC)
+    text = moment.strftime("%Y-%m-%dT%H:%M:%S")
+    if moment.year < 1000:
         text = text.zfill(19)
     fraction = f".{micros:06d}".rstrip("0") if micros else ""
     return f"{text}{fraction}Z"

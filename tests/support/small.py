@@ -144,10 +144,8 @@ def write_log(batch: Batch, path: Path) -> Path:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(["time", *batch.channels])
-    for time_us, row in zip(batch.times, batch.values, strict=True):
-        writer.writerow(
-            [rfc3339(int(time_us)), *("" if np.isnan(v) else repr(float(v)) for v in row)]
-        )
+    for time_us, row in zip(batch.times.tolist(), batch.values.tolist(), strict=True):
+        writer.writerow([rfc3339(time_us), *("" if v != v else repr(v) for v in row)])
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_text(out.getvalue())
     return path
