@@ -19,6 +19,7 @@ from hypothesis import HealthCheck, settings
 from servers import IN_CI, POSTGRES
 from small import station_text
 from sqlalchemy import make_url
+from xdist.scheduler import LoadFileScheduling
 
 import stream
 from stream.compute.replay import Pipeline, join
@@ -75,14 +76,35 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         items.sort(key=lambda item: rank.get(item.path.relative_to(tests).as_posix(), len(_LONG)))
 
 
+class _Scheduling(LoadFileScheduling):
+    """A file at a time, but for files that share what takes long to make."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        file = super()._split_scope(nodeid)
+        return next((group[0] for group in _TOGETHER if file.startswith(group)), file)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> LoadFileScheduling | None:
+    """Unless another way of handing out is asked for."""
+    return _Scheduling(config, log) if config.getvalue("dist") == "loadfile" else None
+
+
+_TOGETHER: Final = (
+    ("tests/api/",),  # stations with their results
+    ("tests/web/test_browser.py", "tests/web/test_page.py"),  # a service that serves its page
+)
+"""Files that go to one worker."""
 _LONG: Final = (
     "trouble/test_trouble.py",
     "compute/test_mistakes.py",
     "compute/test_many.py",
     "compute/test_promises.py",
+    "api/test_previews.py",
     "compute/test_rough_seasons.py",
     "odd_files/test_odd_files.py",
     "web/test_browser.py",
+    "web/test_page.py",
     "trouble/test_clocks.py",
     "service/test_run.py",
     "trouble/test_log_gone.py",
@@ -103,7 +125,6 @@ _LONG: Final = (
     "draft/test_draft.py",
     "cli/test_cli.py",
     "alerts/test_telling.py",
-    "api/test_read_only.py",
     "handbook/test_first_station.py",
 )
 """Files of tests that last longest, the longest first."""
