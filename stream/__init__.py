@@ -19,6 +19,8 @@ if TYPE_CHECKING:
     from stream.api.arrays import flux as flux
     from stream.api.closure import Closure as Closure
     from stream.api.fit_result import FitResult as FitResult
+    from stream.api.season import SeasonResult as SeasonResult
+    from stream.api.season import season as season
     from stream.api.station import Station as Station
     from stream.api.station import open_station as open_station
     from stream.errors import LidstreamError as LidstreamError
@@ -29,20 +31,24 @@ __all__ = [
     "Closure",
     "FitResult",
     "LidstreamError",
+    "SeasonResult",
     "Station",
     "fit",
     "flux",
     "open_station",
+    "season",
 ]
 
 _WHERE = {
     "Closure": "stream.api.closure",
     "FitResult": "stream.api.fit_result",
     "LidstreamError": "stream.errors",
+    "SeasonResult": "stream.api.season",
     "Station": "stream.api.station",
     "fit": "stream.api.arrays",
     "flux": "stream.api.arrays",
     "open_station": "stream.api.station",
+    "season": "stream.api.season",
 }
 
 

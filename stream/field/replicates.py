@@ -8,8 +8,26 @@ either, all plots of the treatment do, each position as the mean of its plots.
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
-from stream.station import Chamber
+
+class Placed(Protocol):
+    """A chamber, as far as its place in the field goes."""
+
+    @property
+    def id(self) -> str: ...
+
+    @property
+    def plot(self) -> str: ...
+
+    @property
+    def block(self) -> str: ...
+
+    @property
+    def treatment(self) -> str: ...
+
+    @property
+    def position(self) -> str: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +66,12 @@ class Design:
     missing: tuple[str, ...] = ()
 
 
-def designs(chambers: Sequence[Chamber], positions: Iterable[str]) -> list[Design]:
+def designs(chambers: Sequence[Placed], positions: Iterable[str]) -> list[Design]:
     """The design of each treatment, in the order of the chambers.
 
     Parameters
     ----------
-    chambers : sequence of Chamber
+    chambers : sequence of Placed
         All that measure a gas.
     positions : iterable of str
         Positions with a share of the area; none where the field has no shares.
@@ -66,7 +84,7 @@ def designs(chambers: Sequence[Chamber], positions: Iterable[str]) -> list[Desig
 
 
 def _design(
-    treatment: str, mine: Sequence[int], chambers: Sequence[Chamber], needed: Sequence[str]
+    treatment: str, mine: Sequence[int], chambers: Sequence[Placed], needed: Sequence[str]
 ) -> Design:
     held = {chambers[i].position for i in mine}
     missing = tuple(p for p in needed if p not in held)
@@ -89,13 +107,13 @@ def _grouped(mine: Sequence[int], names: Sequence[str]) -> dict[str, list[int]]:
 
 
 def _all_hold(
-    groups: Mapping[str, Sequence[int]], chambers: Sequence[Chamber], needed: Sequence[str]
+    groups: Mapping[str, Sequence[int]], chambers: Sequence[Placed], needed: Sequence[str]
 ) -> bool:
     return all(set(needed) <= {chambers[i].position for i in mine} for mine in groups.values())
 
 
 def _replicates(
-    treatment: str, groups: Mapping[str, Sequence[int]], chambers: Sequence[Chamber]
+    treatment: str, groups: Mapping[str, Sequence[int]], chambers: Sequence[Placed]
 ) -> tuple[Replicate, ...]:
     return tuple(
         Replicate(
@@ -109,7 +127,7 @@ def _replicates(
 
 
 def places_of(
-    mine: Sequence[int], chambers: Sequence[Chamber], *, shared: bool
+    mine: Sequence[int], chambers: Sequence[Placed], *, shared: bool
 ) -> dict[str, dict[str, list[int]]]:
     """Chambers of a replicate by position, and by plot within.
 
@@ -117,7 +135,7 @@ def places_of(
     ----------
     mine : sequence of int
         Of the chambers.
-    chambers : sequence of Chamber
+    chambers : sequence of Placed
     shared : bool
         Whether the field has shares; otherwise all chambers stand in one place.
     """

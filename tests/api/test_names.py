@@ -19,9 +19,14 @@ PROMISED = {
         " volume_m3, area_m2, temperature_c, pressure_pa, water_mol_mol, gas)"
     ),
     "flux": "(slope, volume_m3, area_m2, temperature_c, pressure_pa, *, water_mol_mol, gas, unit)",
+    "season": (
+        "(fluxes, weather, *, start, end, positions, nitrogen_kg_ha, reference, events, yield_t_ha,"
+        " timezone)"
+    ),
     "Station": None,
     "Closure": None,
     "FitResult": None,
+    "SeasonResult": None,
 }
 METHODS = {
     "Station": {
@@ -108,6 +113,7 @@ def test_the_names_are_those_that_were_promised() -> None:
     assert shape(stream.open_station) == "(path, database)"
     assert shape(stream.fit) == PROMISED["fit"]
     assert shape(stream.flux) == PROMISED["flux"]
+    assert shape(stream.season) == PROMISED["season"]
     with pytest.raises(AttributeError, match="no attribute 'fluxx'"):
         _ = stream.fluxx
 
@@ -130,6 +136,14 @@ def test_every_field_of_a_fit_is_explained() -> None:
     assert set(stream.FitResult.__dataclass_fields__) == FIELDS
     for name in FIELDS - internal:
         assert re.search(rf"\b{name}\b", told), name
+
+
+def test_a_season_says_units_errors_and_source() -> None:
+    text = inspect.getdoc(stream.season) or ""
+    for part in ("Parameters\n---", "Returns\n---", "Raises\n---", "[mm]", "[°C]", "METHODS.md"):
+        assert part in text, part
+    for frame in ("plots", "treatments", "factors"):
+        assert frame in (stream.SeasonResult.__doc__ or "")
 
 
 @pytest.mark.parametrize("name", ["fit", "flux", "open_station"])

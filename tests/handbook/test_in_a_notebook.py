@@ -7,6 +7,7 @@ from pathlib import Path
 import matplotlib as mpl
 import pytest
 from api.demo_stations import made
+from event_records import CASES, record
 
 from stream.demo.scenario import own_line
 
@@ -28,12 +29,13 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-def test_the_page_has_its_four_examples() -> None:
+def test_the_page_has_its_examples() -> None:
     assert list(EXAMPLES) == [
         "A first look",
         "One closure with other settings",
         "Days for a model",
         "Fluxes against rain",
+        "A season from your own table",
     ]
 
 
@@ -50,6 +52,10 @@ def test_an_example_runs_as_it_stands(
     mpl.use("Agg")
     assert "stream." in EXAMPLES[name]
     assert not re.search(r"(from|import) stream\.", EXAMPLES[name])
+    if name == "A season from your own table":
+        season = record(704, CASES["wet_20"])
+        season.fluxes.to_csv("fluxes.csv", index=False)
+        season.weather.rename_axis("day").to_csv("weather.csv")
     before = {p: p.stat().st_mtime_ns for p in (demo / "lidstream-demo").rglob("*")}
     example = tmp_path / "example.py"
     example.write_text(EXAMPLES[name], encoding="utf-8")
@@ -59,9 +65,11 @@ def test_an_example_runs_as_it_stands(
     plt.close("all")
     said = capsys.readouterr().out
     assert "Empty DataFrame" not in said
-    assert said.count("\n") > 3
+    assert said.count("\n") >= (3 if name == "A season from your own table" else 4)
     assert {p: p.stat().st_mtime_ns for p in (demo / "lidstream-demo").rglob("*")} == before
     if name == "Fluxes against rain":
         assert "12.0" in said
+    if name == "A season from your own table":
+        assert said.count("season") == 2
     if name == "Days for a model":
         assert len((demo / "n2o-hourly.csv").read_text().splitlines()) > 24

@@ -33,6 +33,13 @@ class Amount:
     low: float = math.nan
     high: float = math.nan
 
+    @property
+    def half_width(self) -> float:
+        """Half of the interval over the value [1]; infinite at zero."""
+        if not self.value:
+            return math.inf
+        return 0.5 * (self.high - self.low) / abs(self.value)
+
     def times(self, factor: float) -> "Amount":
         """In another unit."""
         ends = sorted((self.low * factor, self.high * factor))

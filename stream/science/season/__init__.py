@@ -1,0 +1,1 @@
+"""A season of daily fluxes: what is known of the days that were not measured, and totals."""
