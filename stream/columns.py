@@ -245,6 +245,7 @@ COLUMNS: Final = {c.name: c for c in _DECLARED}
 PLACE: Final = ("plot", "block", "treatment", "position")
 _ORIGIN: Final = ("quality", "flags", "revision", "station_digest", "software_version")
 _PAIR: Final = ("flux_nmol_m2_s", "flux_se_nmol_m2_s")
+PLACED_FLUXES: Final = ("chamber", *PLACE, "gas", "mid_at", *_PAIR)
 AS_FLUX: Final = frozenset(c.name for c in _DECLARED if c.unit == FLUX)
 """Columns that a unit converts."""
 _OF_FLUXES: Final = (

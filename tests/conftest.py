@@ -81,6 +81,8 @@ class _Scheduling(LoadFileScheduling):
 
     def _split_scope(self, nodeid: str) -> str:
         file = super()._split_scope(nodeid)
+        if file in _ALONE:
+            return file
         return next((group[0] for group in _TOGETHER if file.startswith(group)), file)
 
 
@@ -95,6 +97,8 @@ _TOGETHER: Final = (
     ("tests/web/test_browser.py", "tests/web/test_page.py"),  # a service that serves its page
 )
 """Files that go to one worker."""
+_ALONE: Final = ("tests/api/test_season.py", "tests/api/test_names.py")
+"""Of their folder, what makes no station."""
 _LONG: Final = (
     "trouble/test_trouble.py",
     "compute/test_mistakes.py",
@@ -116,7 +120,10 @@ _LONG: Final = (
     "trouble/test_clock_behind.py",
     "compute/test_truth.py",
     "odd_files/test_growing.py",
+    "api/test_season.py",
     "field/test_season.py",
+    "field/test_season_judging.py",
+    "field/test_event_seasons.py",
     "report/test_one_cause.py",
     "report/test_outages.py",
     "report/test_formats.py",

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from stream.columns import PLACE, PLACED_FLUXES
 from stream.errors import QueryError
 from stream.field.measured_days import measured_days
 from stream.field.modelled import FieldDays, GasDays
@@ -20,10 +21,9 @@ from stream.station import read_clock
 
 Floats = NDArray[np.float64]
 
-PLACE: Final = ("plot", "block", "treatment", "position")
 _FLUX: Final = "flux_nmol_m2_s"
 _SE: Final = "flux_se_nmol_m2_s"
-_NEEDED: Final = ("chamber", *PLACE, "gas", "mid_at", _FLUX, _SE)
+_NEEDED: Final = PLACED_FLUXES
 _WORST_QUALITY: Final = 2
 _WATER: Final = ("rain", "irrigation")
 
