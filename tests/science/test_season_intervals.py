@@ -91,9 +91,16 @@ def test_one_replicate_tells_nothing_of_the_treatment() -> None:
 def test_quantiles_of_draws_lie_about_their_mean() -> None:
     """Of a normal distribution: ±1.645 standard deviations."""
     draws = np.random.default_rng(1).normal(10.0, 2.0, 200_000)
-    found = of_draws(draws, widen=1.0)
+    found = of_draws(draws, widen=(1.0, 1.0))
     assert found.low == pytest.approx(10.0 - 1.6449 * 2.0, abs=0.03)
     assert found.high == pytest.approx(10.0 + 1.6449 * 2.0, abs=0.03)
+
+
+def test_the_longer_arm_points_away_from_zero() -> None:
+    draws = np.random.default_rng(1).normal(10.0, 2.0, 10_000)
+    emission, uptake = of_draws(draws), of_draws(-draws)
+    assert emission.high - emission.value > emission.value - emission.low
+    assert (uptake.low, uptake.high) == pytest.approx((-emission.high, -emission.low))
 
 
 NARROW, WIDE = Amount(1.0, 0.1, 0.8, 1.2), Amount(1.0, 0.3, 0.5, 1.6)

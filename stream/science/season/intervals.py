@@ -12,8 +12,10 @@ from stream.science.field.season import Amount
 
 Floats = NDArray[np.float64]
 
-WIDEN: Final = 1.2
-"""How much wider than the draws the interval of a plot is."""
+WIDEN: Final = (1.1, 1.6)
+"""How much further from the mean than those of the draws the limits of a plot lie, towards zero and
+away from it: what was not seen is more often a pulse than the want of one [set on simulated
+seasons]."""
 MODEL_DOF: Final = 20.0
 """Degrees of freedom that the spread of draws counts for [set on simulated seasons]."""
 USUAL_CV: Final = 0.5
@@ -41,14 +43,14 @@ class Difference:
     """``blocks``: differences within blocks; ``welch``: unequal variances."""
 
 
-def of_draws(draws: Floats, widen: float = WIDEN) -> Amount:
+def of_draws(draws: Floats, widen: tuple[float, float] = WIDEN) -> Amount:
     """What these plots emitted, by the draws alone.
 
     Parameters
     ----------
     draws : ndarray, shape (draws,)
-    widen : float
-        Times that the quantiles lie further from the mean.
+    widen : tuple of float
+        Times that the quantiles lie further from the mean, towards zero and away from it.
 
     Returns
     -------
@@ -56,11 +58,12 @@ def of_draws(draws: Floats, widen: float = WIDEN) -> Amount:
     """
     mean = float(draws.mean())
     low, high = np.percentile(draws, [100.0 * (1.0 - _LEVEL), 100.0 * _LEVEL])
+    down, up = widen if mean >= 0 else widen[::-1]
     return Amount(
         mean,
-        widen * float(draws.std()),
-        mean - widen * (mean - float(low)),
-        mean + widen * (float(high) - mean),
+        0.5 * (down + up) * float(draws.std()),
+        mean - down * (mean - float(low)),
+        mean + up * (float(high) - mean),
     )
 
 
