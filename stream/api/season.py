@@ -14,7 +14,7 @@ from stream.errors import QueryError
 if TYPE_CHECKING:
     import pandas as pd
 
-    from stream.api.season_frames import Span
+    from stream.api.season_days import Span
     from stream.field.modelled import PlotSeason, TreatmentSeason
     from stream.science.field.season import Amount
     from stream.science.season.verdict import Covered, Shares
@@ -27,14 +27,16 @@ class SeasonResult:
     Attributes
     ----------
     plots : DataFrame
-        One row a plot and gas: what it emitted, in kg ha⁻¹ of N for N2O, of C for CH4 and CO2, and
-        how much of that was measured.
+        One row per plot and gas: what it emitted, in kg ha⁻¹ of N for N2O, of C for CH4 and CO2,
+        and how much of that was measured: ``share_days`` and ``share_emission`` are measured
+        shares, ``measured_days`` whole days' worth.
     treatments : DataFrame
-        One row a treatment and gas: ``total_kg_ha`` and its limits for the treatment, of which the
-        plots are a sample; ``these_plots_kg_ha`` for the plots themselves; ``less_reference_kg_ha``
-        with the p of no difference; and per tonne of yield where one was given.
+        One row per treatment and gas: ``total_kg_ha`` and its limits for the treatment, of which
+        the plots are a sample; ``these_plots_kg_ha`` for the plots themselves;
+        ``less_reference_kg_ha`` with the p of no difference; and per tonne of yield where one was
+        given.
     factors : DataFrame
-        One row a treatment that got more nitrogen than the reference: its emission factor.
+        One row per treatment that got more nitrogen than the reference: its emission factor.
     """
 
     plots: pd.DataFrame
@@ -57,35 +59,39 @@ def season(
 ) -> SeasonResult:
     """Work out what plots and treatments emitted over a season, days without fluxes included.
 
-    Days that were not measured are drawn many times, given everything that was measured, rain,
-    warmth and fertilizer (METHODS.md, "A season's missing days"), so that intervals hold what was
-    not seen too. Where too little was measured, the verdict says so, or there is no total.
+    Days without fluxes are simulated many times, given everything that was measured, rain, air
+    temperature and fertilizer (METHODS.md, "A season's missing days"), so that intervals allow for
+    what was not seen. Where too little was measured, the verdict says so, or there is no total.
 
     Parameters
     ----------
     fluxes : DataFrame
-        One row a closure and gas, as ``export fluxes`` writes them: ``chamber``, ``plot``,
+        One row per closure and gas, as ``export fluxes`` writes them: ``chamber``, ``plot``,
         ``block``, ``treatment``, ``position``, ``gas``, ``mid_at`` with its offset,
         ``flux_nmol_m2_s`` and ``flux_se_nmol_m2_s`` [nmol m⁻² s⁻¹]. Rows whose ``quality`` is
         worse than 2, or whose ``sampling`` is "manual", are left out where there are such columns.
+        Chambers need a flux or two a day at least, and those of the night too.
     weather : DataFrame
         Indexed by day: ``rain_mm`` [mm] and ``air_temperature_c`` [°C]. It may begin before the
-        season, which is of use: soil remembers rain.
+        season, which is of use: soil remembers rain. Leave rain that is not known empty; zero
+        means that it was dry.
     start, end : str or date
         First and last day, both included.
     positions : mapping of str to float
-        Position → its share of the area [1]; empty where all chambers stand alike.
+        Position → its share of the area [1]; ``{}`` where positions do not matter.
     nitrogen_kg_ha : mapping of str to float, optional
-        Treatment → nitrogen that it got [kg ha⁻¹].
+        Treatment → nitrogen applied [kg ha⁻¹].
     reference : str, optional
         The treatment that others are compared with.
     events : DataFrame, optional
-        ``day``, ``kind`` ("fertilizer", "irrigation", "rain"), ``treatment`` (empty for all), and
-        ``amount``, in mm for water.
+        ``day``, ``kind`` ("fertilizer", "irrigation", "rain"; others are passed over),
+        ``treatment`` (empty for all), and ``amount``: mm of water; of fertilizer the size of the
+        dose, in whatever unit, the same for all doses.
     yield_t_ha : mapping of str to float, optional
         Treatment → its yield [t ha⁻¹].
     timezone : str, optional
-        Where days begin; otherwise as ``mid_at`` has it, else UTC. Days go by standard time.
+        Where days begin, such as "+01:00"; otherwise as a time column ``mid_at`` has it, and UTC
+        where it is text. Days go by standard time.
 
     Returns
     -------
@@ -94,7 +100,7 @@ def season(
     Raises
     ------
     QueryError
-        A column is missing, a number is none, or names do not fit together.
+        A column is missing, a value is not a number or a day, or names do not fit together.
 
     Notes
     -----
@@ -103,22 +109,22 @@ def season(
     """
     import pandas as pd
 
-    from stream.api import season_frames as frames
+    from stream.api import season_days, season_frames
     from stream.field.gas_season import gas_season
 
-    rows = frames.usable_rows(fluxes)
-    span = frames.span_of(start, end, frames.zone_of(fluxes, timezone))
+    rows = season_frames.usable_rows(fluxes)
+    span = season_days.span_of(start, end, season_days.zone_of(fluxes, timezone))
     treatments = [str(t) for t in dict.fromkeys(rows["treatment"])]
     for name, given in (("nitrogen_kg_ha", nitrogen_kg_ha), ("yield_t_ha", yield_t_ha)):
         _check_amounts(name, given or {}, treatments)
     if reference is not None and reference not in treatments:
         raise QueryError(f"reference: no treatment {reference!r}; fluxes have {_list(treatments)}")
     _check_shares(positions)
-    field = frames.field_of(weather, events, treatments, span)
+    field = season_days.field_of(weather, events, treatments, span)
     shares = {name: np.full(span.days, float(share)) for name, share in positions.items()}
     plots: list[PlotSeason] = []
     whole: list[TreatmentSeason] = []
-    for measured in frames.gases_of(rows, span, positions):
+    for measured in season_frames.gases_of(rows, span, positions):
         if not (measured.coverage > 0).any():
             continue
         mine, of_treatments = gas_season(measured, field, shares, reference=reference)
@@ -144,6 +150,7 @@ def _list(names: list[str]) -> str:
 
 
 def _check_amounts(what: str, given: Mapping[str, float], treatments: list[str]) -> None:
+    _check_mapping(what, given)
     for treatment, amount in given.items():
         if treatment not in treatments:
             raise QueryError(f"{what}: no treatment {treatment!r}; fluxes have {_list(treatments)}")
@@ -151,7 +158,15 @@ def _check_amounts(what: str, given: Mapping[str, float], treatments: list[str])
             raise QueryError(f"{what}: {amount} of {treatment!r} is not an amount")
 
 
+def _check_mapping(what: str, given: object) -> None:
+    if not isinstance(given, Mapping) or not all(
+        isinstance(v, int | float) and v == v for v in given.values()
+    ):
+        raise QueryError(f"{what}: {given!r}; give names and numbers, as in {{'full': 120.0}}")
+
+
 def _check_shares(positions: Mapping[str, float]) -> None:
+    _check_mapping("positions", positions)
     if not positions:
         return
     if any(not share >= 0 for share in positions.values()):
@@ -225,7 +240,7 @@ def _factor_rows(
         extra = nitrogen.get(t.treatment, 0.0) - nitrogen.get(str(reference), 0.0)
         if t.gas != "N2O" or t.gas not in base or t.treatment == reference or not extra > 0:
             continue
-        factor = t.difference.amount.times(100.0 / extra) if t.difference else None
+        factor = t.difference.with_usual.times(100.0 / extra) if t.difference else None
         found.append(
             {
                 "gas": t.gas,

@@ -74,9 +74,9 @@ def gas_season(
     by_name = {p.plot: p for p in plots}
     replicates: dict[str, list[PlotSeason]] = {}
     missing: dict[str, tuple[str, ...]] = {}
-    for design in designs(measured.chambers, sums.needed):
+    for design in designs(measured.chambers, sums.needed, whole_plots=2):
         made = _replicates(design, sums, by_name)
-        whole = [p for p in made if not p.missing]
+        whole = [p for p in made if p.members and not p.missing]
         replicates[design.treatment] = whole
         if not whole:
             lost = [m for p in made for m in p.missing]
@@ -199,7 +199,7 @@ class _Sums:
             daily=np.asarray(by_day.mean(axis=1)),
             draws=draws,
             by_day=by_day,
-            chambers=len(mine),
+            members=tuple(mine),
             area_measured=float(np.mean(weights.sum(axis=0))) if mine else 0.0,
             missing=missing,
         )
@@ -220,7 +220,7 @@ class _Sums:
         nothing = verdict == "no total"
         covered = None
         if nothing:
-            members = [i for p in plots for i in self._members(p)]
+            members = [i for p in plots for i in p.members]
             covered = self._covered(self._weights(members), members, by_day)
         return TreatmentSeason(
             treatment,
@@ -240,7 +240,7 @@ class _Sums:
         draws = np.array([p.draws for p in plots])
         if len(plots) > 1 or not self._shares:
             return replicates_of(draws)
-        mine = self._members(plots[0])
+        mine = plots[0].members
         weights = self._weights(mine)
         sums = self._factor * np.sum(weights[:, :, None] * self._drawn[mine], axis=1)
         places = places_of(range(len(mine)), [self.chambers[i] for i in mine], shared=True)
@@ -250,20 +250,14 @@ class _Sums:
         ]
         return between_positions(values)
 
-    def _members(self, plot: PlotSeason) -> list[int]:
-        names = set(plot.plot.split("+"))
-        return [
-            i
-            for i, c in enumerate(self.chambers)
-            if self._known[i] and c.treatment == plot.treatment and c.plot in names
-        ]
-
     def _measured(self, weights: Floats, mine: Sequence[int], drawn: Floats) -> Shares:
         """What was measured, of days and of the expected emission."""
         area = float(weights.sum())
         if not area > 0:
             return Shares(0.0, 0.0, 0.0)
         covered = np.nan_to_num(self._coverage[mine])
+        # Of a day of which less than most was seen, nobody knows that the rest was like it.
+        covered = np.where(covered < 1.0, 0.5 * covered, covered)
         seen = self._factor * float(np.sum(weights * covered * np.abs(self._flux[mine])))
         rest = np.where(covered < 1.0, np.abs(drawn.mean(axis=2)), 0.0)
         unseen = float(np.sum((1.0 - covered) * rest))

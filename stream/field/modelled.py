@@ -89,7 +89,8 @@ class PlotSeason:
         Of the total.
     by_day : ndarray, shape (days, draws)
         The same of each day.
-    chambers : int
+    members : tuple of int
+        Which chambers have fluxes.
     area_measured : float
         Share of the area whose positions have a chamber [1].
     missing : tuple of str
@@ -107,7 +108,7 @@ class PlotSeason:
     daily: Floats
     draws: Floats
     by_day: Floats
-    chambers: int
+    members: tuple[int, ...]
     area_measured: float = 1.0
     missing: tuple[str, ...] = ()
 

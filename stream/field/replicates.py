@@ -66,7 +66,9 @@ class Design:
     missing: tuple[str, ...] = ()
 
 
-def designs(chambers: Sequence[Placed], positions: Iterable[str]) -> list[Design]:
+def designs(
+    chambers: Sequence[Placed], positions: Iterable[str], whole_plots: int = 0
+) -> list[Design]:
     """The design of each treatment, in the order of the chambers.
 
     Parameters
@@ -75,16 +77,23 @@ def designs(chambers: Sequence[Placed], positions: Iterable[str]) -> list[Design
         All that measure a gas.
     positions : iterable of str
         Positions with a share of the area; none where the field has no shares.
+    whole_plots : int
+        So many plots that hold every position are the replicates, whatever others lost; 0: only
+        where all plots hold every position.
     """
     needed = tuple(positions)
     groups: dict[str, list[int]] = {}
     for i, c in enumerate(chambers):
         groups.setdefault(c.treatment, []).append(i)
-    return [_design(name, mine, chambers, needed) for name, mine in groups.items()]
+    return [_design(name, mine, chambers, needed, whole_plots) for name, mine in groups.items()]
 
 
 def _design(
-    treatment: str, mine: Sequence[int], chambers: Sequence[Placed], needed: Sequence[str]
+    treatment: str,
+    mine: Sequence[int],
+    chambers: Sequence[Placed],
+    needed: Sequence[str],
+    whole_plots: int,
 ) -> Design:
     held = {chambers[i].position for i in mine}
     missing = tuple(p for p in needed if p not in held)
@@ -93,6 +102,9 @@ def _design(
     plots = _grouped(mine, [chambers[i].plot for i in mine])
     if _all_hold(plots, chambers, needed):
         return Design(treatment, _replicates(treatment, plots, chambers))
+    whole = {name: them for name, them in plots.items() if _all_hold({"": them}, chambers, needed)}
+    if 0 < whole_plots <= len(whole):
+        return Design(treatment, _replicates(treatment, whole, chambers))
     blocks = _grouped(mine, [chambers[i].block for i in mine])
     if "" not in blocks and _all_hold(blocks, chambers, needed):
         return Design(treatment, _replicates(treatment, blocks, chambers))

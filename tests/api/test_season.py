@@ -9,7 +9,7 @@ import pytest
 from event_records import CASES, Record, record
 
 import stream
-from stream.api.season_frames import field_of, span_of
+from stream.api.season_days import field_of, span_of
 from stream.science.flux.constants import ELEMENT_MASS
 
 POSITIONS = {"ridge": 0.55, "furrow": 0.35, "tramline": 0.10}
@@ -155,8 +155,8 @@ def test_irrigation_of_one_treatment_is_water_for_that_one_alone() -> None:
     )
     span = span_of("2026-05-02", "2026-05-04", UTC)
     found = field_of(weather, events, ["wet", "dry"], span)
-    assert found.water_mm["wet"].tolist() == [29.0, 3.0, 2.0, 0.0]
-    assert found.water_mm["dry"].tolist() == [4.0, 3.0, 2.0, 0.0]
+    assert found.water_mm["wet"].tolist() == [29.0, 3.0, 2.0, pytest.approx(np.nan, nan_ok=True)]
+    assert found.water_mm["dry"].tolist() == [4.0, 3.0, 2.0, pytest.approx(np.nan, nan_ok=True)]
     assert found.doses["wet"] == [(0, pytest.approx(2 / 3)), (1, pytest.approx(4 / 3))]
     assert found.doses["dry"] == []
 
@@ -182,7 +182,7 @@ def test_yields(wet: Record, of_wet: stream.SeasonResult) -> None:
         ({"yield_t_ha": {"full": -1.0}}, "yield_t_ha: -1.0 of 'full' is not an amount"),
         (
             {"start": "2031-01-01", "end": "2031-02-01"},
-            "fluxes: none from 2031-01-01 to 2031-02-01",
+            "weather: no day from 2031-01-01 to",
         ),
     ],
 )
@@ -199,7 +199,10 @@ def test_frames_that_are_not_as_they_should_be_are_one_line(wet: Record) -> None
     moved = rows.assign(plot=np.where(np.arange(len(rows)) % 2, rows["plot"], "elsewhere"))
     cases: list[tuple[dict[str, Any], str]] = [
         ({"fluxes": rows.drop(columns="block")}, "fluxes: no column block; needed are chamber,"),
-        ({"fluxes": rows.assign(mid_at=naive)}, "fluxes: mid_at has no offset from UTC"),
+        (
+            {"fluxes": rows.assign(mid_at=naive)},
+            "fluxes: mid_at '2027-04-12 00:03:45' has no offset",
+        ),
         ({"fluxes": rows.assign(flux_nmol_m2_s="much")}, "fluxes: flux_nmol_m2_s: not a number"),
         ({"fluxes": rows.assign(quality=4)}, "fluxes: no usable row"),
         ({"fluxes": rows.assign(gas="laughter")}, "fluxes: gas 'laughter' is not known"),
@@ -209,11 +212,134 @@ def test_frames_that_are_not_as_they_should_be_are_one_line(wet: Record) -> None
             {"weather": weather.reset_index(drop=True).set_axis(["x"] * len(weather))},
             "weather: ind",
         ),
-        ({"weather": weather.assign(rain_mm=-1.0)}, "weather: rain_mm is below zero"),
+        ({"weather": weather.assign(rain_mm=-1.0)}, "weather: rain_mm is -1 on 2027-03-13"),
         ({"events": wet.events.drop(columns="kind")}, "events: no column kind"),
+        ({"events": wet.events.assign(kind="fertiliser")}, "events: kind 'fertiliser' is unknown"),
+        ({"events": wet.events.assign(treatment="ful")}, "events: no treatment 'ful'; fluxes have"),
+        ({"events": [1]}, "events: a list; give a DataFrame"),
+        ({"nitrogen_kg_ha": {"full": "120"}}, "nitrogen_kg_ha: {'full': '120'}; give names and"),
+        ({"weather": weather.reset_index()}, "weather: index: 0 is not a day; write 2026-06-01"),
+        ({"start": "12/4/2027"}, "start: '12/4/2027' is not a day"),
+        (
+            {"fluxes": rows.assign(flux_nmol_m2_s=-9999.0)},
+            "fluxes: flux_nmol_m2_s is -9999, a",
+        ),
+        ({"fluxes": rows.assign(plot=rows["block"])}, "fluxes: plot '1' has chambers in block '1'"),
+        (
+            {"fluxes": pd.concat([rows, rows.assign(flux_nmol_m2_s=4.0)])},
+            "fluxes: two N2O fluxes of chamber ",
+        ),
     ]
     for change, said in cases:
         with pytest.raises(stream.LidstreamError) as told:
             season_of(wet, **change)
         assert str(told.value).startswith(said), str(told.value)
         assert "\n" not in str(told.value)
+
+
+def constant(plots: list[tuple[str, str, float, Any]], hours: Any = range(2, 24, 4)) -> Any:
+    """Thirty days: plots with a treatment, a flux, and the days on which it was measured."""
+    begin = pd.Timestamp("2026-05-01", tz="UTC")
+    return pd.DataFrame(
+        [
+            (
+                f"{plot}{t}",
+                plot,
+                "",
+                t,
+                "",
+                "N2O",
+                begin + pd.Timedelta(days=d, hours=h),
+                value,
+                0.02,
+            )
+            for plot, t, value, days in plots
+            for d in days
+            for h in hours
+        ],
+        columns=[
+            *("chamber", "plot", "block", "treatment", "position", "gas", "mid_at"),
+            *("flux_nmol_m2_s", "flux_se_nmol_m2_s"),
+        ],
+    )
+
+
+def in_may(fluxes: pd.DataFrame, rain: Any = 0.0, **other: Any) -> stream.SeasonResult:
+    index = pd.date_range("2026-05-01", periods=30)
+    weather = pd.DataFrame({"rain_mm": rain, "air_temperature_c": 15.0}, index=index)
+    return stream.season(
+        fluxes, weather, start="2026-05-01", end="2026-05-30", positions={}, **other
+    )
+
+
+KG = 30 * 86_400 * 1e-9 * ELEMENT_MASS["N2O"][1] * 10.0
+"""Of one nmol m⁻² s⁻¹ over the thirty days [kg ha⁻¹]."""
+MONTH = range(30)
+
+
+def test_a_chamber_without_any_day_is_no_plot_that_emitted_nothing() -> None:
+    found = in_may(
+        constant([("1", "a", 2.0, MONTH), ("2", "a", 2.0, MONTH), ("3", "a", 2.0, [-40])])
+    )
+    (row,) = found.treatments.to_dict("records")
+    assert row["plots"] == 2
+    assert row["these_plots_kg_ha"] == pytest.approx(2.0 * KG, rel=0.01)
+    assert row["total_kg_ha"] == pytest.approx(2.0 * KG, rel=0.01)
+
+
+def test_names_of_plots_may_hold_any_sign_and_numbers_may_be_numbers() -> None:
+    rows = constant([("N+I", "a", 1.0, MONTH), ("2", "a", 3.0, MONTH)])
+    assert in_may(rows).treatments["total_kg_ha"][0] == pytest.approx(2.0 * KG, rel=0.01)
+    numbered = rows.assign(plot=np.where(rows["plot"] == "2", 2.0, 1.0), block=np.nan)
+    assert in_may(numbered).plots["plot"].tolist() == ["2", "1"]
+
+
+def test_times_are_read_as_the_export_writes_them() -> None:
+    """Some with half seconds, some without."""
+    rows = constant([("1", "a", 2.0, MONTH), ("2", "a", 2.0, MONTH)])
+    text = rows["mid_at"].dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    text = text.where(
+        np.arange(len(rows)) % 9 > 0, rows["mid_at"].dt.strftime("%Y-%m-%dT%H:%M:%S.5Z")
+    )
+    found = in_may(rows.assign(mid_at=text)).plots["total_kg_ha"]
+    assert found.tolist() == pytest.approx([2.0 * KG, 2.0 * KG], rel=0.01)
+
+
+def test_two_closures_a_day_are_days() -> None:
+    found = in_may(constant([("1", "a", 2.0, MONTH), ("2", "a", 2.0, MONTH)], hours=(6, 18))).plots
+    assert found["verdict"].tolist() == ["season", "season"]
+    assert found["total_kg_ha"].tolist() == pytest.approx([2.0 * KG, 2.0 * KG], rel=0.02)
+
+
+def test_hours_that_were_never_seen_make_no_season() -> None:
+    found = in_may(
+        constant([("1", "a", 2.0, MONTH), ("2", "a", 2.0, MONTH)], range(7, 20, 2))
+    ).plots
+    assert set(found["verdict"]) <= {"mostly modelled", "no total"}
+
+
+def test_a_plot_that_died_while_it_was_dry_is_taken_to_have_answered_the_rain() -> None:
+    """Of three alike; the truth of the third is that of the others."""
+    rain = np.zeros(30)
+    rain[[10, 18]] = 20.0
+    wet = 1.0 + 20.0 * np.exp(-np.abs(np.arange(30) - 12.0) / 2.0)
+    rows = constant([(p, "a", 1.0, MONTH) for p in "123"])
+    day = (rows["mid_at"] - pd.Timestamp("2026-05-01", tz="UTC")).dt.days
+    rows["flux_nmol_m2_s"] = wet[day.to_numpy()] * (1.0 + 0.001 * np.arange(len(rows)) % 0.01)
+    kept = rows[(rows["plot"] != "3") | (day < 8)]
+    found = in_may(kept, rain).plots.set_index("plot")
+    (treatment,) = in_may(kept, rain).treatments.to_dict("records")
+    true = float(found.loc["1", "total_kg_ha"])
+    assert treatment["these_plots_low_kg_ha"] < true < treatment["these_plots_high_kg_ha"]
+
+
+def test_rain_that_nobody_knows_makes_a_gap_less_certain(wet: Record) -> None:
+    whole = season_of(wet).plots
+    begin = pd.Timestamp(wet.start)
+    days = pd.DatetimeIndex(wet.weather.index)
+    hidden = wet.weather.assign(
+        rain_mm=wet.weather["rain_mm"].where(~((days >= begin) & (days.day_of_year % 3 == 0)))
+    )
+    unsure = season_of(wet, weather=hidden).plots
+    width = [(f["total_high_kg_ha"] - f["total_low_kg_ha"]).mean() for f in (whole, unsure)]
+    assert width[1] > width[0]

@@ -54,7 +54,8 @@ def test_an_example_runs_as_it_stands(
     assert not re.search(r"(from|import) stream\.", EXAMPLES[name])
     if name == "A season from your own table":
         season = record(704, CASES["wet_20"])
-        season.fluxes.to_csv("fluxes.csv", index=False)
+        named = {"treatment": {"none": "unfertilized"}}
+        season.fluxes.replace(named).to_csv("fluxes.csv", index=False)
         season.weather.rename_axis("day").to_csv("weather.csv")
     before = {p: p.stat().st_mtime_ns for p in (demo / "lidstream-demo").rglob("*")}
     example = tmp_path / "example.py"

@@ -79,6 +79,27 @@ def test_a_treatment_near_zero_has_a_symmetrical_interval_of_students_t() -> Non
     assert found.high == pytest.approx(totals.mean() + half)
 
 
+def test_two_plots_that_happen_to_have_one_sign_are_not_taken_as_positive() -> None:
+    mine = replicates_of(certain(np.array([0.2, 1.8])))
+    found = treatment_amount(mine, [mine])
+    assert found.low < 0.0
+    half = stats.t.ppf(0.95, 1) * 0.8
+    assert found.high - found.value == pytest.approx(half)
+
+
+def test_the_usual_spread_makes_a_difference_less_certain_and_never_more() -> None:
+    a, b = np.array([0.9, 0.7]), np.array([-0.5, 0.2])
+    both = [replicates_of(certain(a)), replicates_of(certain(b))]
+    found = difference_in_blocks(certain(a), certain(b), both)
+    half = stats.t.ppf(0.95, 1) * np.std(a - b, ddof=1) / np.sqrt(2)
+    assert found.amount.high - found.amount.value == pytest.approx(half)
+    assert found.with_usual == found.amount
+    close = [replicates_of(certain(KNOWN)), replicates_of(certain(KNOWN + 0.01))]
+    a_bit_more = KNOWN + np.array([0.011, 0.01, 0.009, 0.01])
+    alike = difference_in_blocks(certain(a_bit_more), certain(KNOWN), close)
+    assert alike.with_usual.high > alike.amount.high
+
+
 def test_one_replicate_tells_nothing_of_the_treatment() -> None:
     mine = replicates_of(certain(KNOWN[:1]))
     found = treatment_amount(mine, [mine])

@@ -67,8 +67,8 @@ def drivers_of(
     Parameters
     ----------
     water_mm : ndarray, shape (before + days,)
-        Rain and irrigation of each day, days before the season first; NaN where unknown, which
-        counts as none.
+        Rain and irrigation of each day, days before the season first; NaN where unknown: the usual
+        rain then stands for it, and as much may change on that day as on a wet one.
     temperature_c : ndarray, shape (before + days,)
         Of the air; NaN where unknown.
     doses : sequence of (int, float)
@@ -81,7 +81,9 @@ def drivers_of(
     Drivers
         Columns that say nothing (no water known, no temperature, no fertilizer) are left out.
     """
-    water = np.nan_to_num(np.asarray(water_mm, dtype=float))
+    unknown = np.isnan(np.asarray(water_mm, dtype=float))
+    usual = 0.0 if unknown.all() else float(np.nanmean(water_mm))
+    water = np.where(unknown, usual, water_mm)
     newest, quick, slow = (wetness(water, tau)[-days:] for tau in WETNESS_DAYS)
     surface = np.log1p(quick / _WETNESS_MM[1])
     columns: dict[str, Floats] = {"level": np.ones(days)}
@@ -104,7 +106,11 @@ def drivers_of(
         if water.any():
             columns["fertilizer and water"] = fed * surface
     new = np.convolve(water, (0.5, 0.5))[: len(water)][-days:]
-    reasons = [np.log1p(new / _WETNESS_MM[0])] if water.any() else []
+    change = np.log1p(new / _WETNESS_MM[0])
+    unsure = np.convolve(unknown, (1, 1))[: len(water)][-days:] > 0
+    if unsure.any() and not unsure.all():
+        change = np.where(unsure, np.maximum(change, np.quantile(change[~unsure], 0.9)), change)
+    reasons = [change] if water.any() else []
     reasons += [fed] if fed.any() else []
     pulses = np.column_stack(reasons) if reasons else np.zeros((days, 0))
     return Drivers(np.column_stack(list(columns.values())), tuple(columns), pulses, surface)

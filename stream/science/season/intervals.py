@@ -28,8 +28,10 @@ _ALIKE: Final = 0.2
 """Correlation of the treatments of a block [common practice, no source]."""
 _LEVEL: Final = 0.95
 """Upper quantile of a 90 % interval."""
-_CLEAR: Final = 1.5
+_CLEAR: Final = 3.0
 """Estimate over its standard error from which an interval is taken on the scale of logarithms."""
+_ONE_SIGN: Final = 1.5
+"""The same where four replicates or more, of all treatments, have one sign."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +39,9 @@ class Difference:
     """A treatment less the reference."""
 
     amount: Amount
+    """By the spread of the replicates alone, as ``p`` is."""
+    with_usual: Amount
+    """The same with the usual spread of replicates beside their own."""
     p: float
     """That there is none; NaN where nothing tells the replicates' spread."""
     way: str
@@ -80,6 +85,8 @@ class Replicates:
         Variance of the mean over the draws.
     dof : float
         Degrees of freedom of ``between``; 0 with one replicate.
+    signs : tuple of int
+        How many replicates are above and below zero.
     count : int
         Replicates that ``between`` is the spread of; 0 where it is made of several positions.
     """
@@ -89,6 +96,7 @@ class Replicates:
     within: float
     dof: float
     count: int = 0
+    signs: tuple[int, int] = (0, 0)
 
     @property
     def relative(self) -> float:
@@ -115,7 +123,9 @@ def replicates_of(draws: Floats) -> Replicates:
     n = len(draws)
     mean = draws.mean(axis=0)
     between = float(np.mean(draws.var(axis=0, ddof=1)) / n) if n > 1 else float("nan")
-    return Replicates(float(mean.mean()), between, float(mean.var()), float(n - 1), n)
+    means = draws.mean(axis=1)
+    signs = int(np.sum(means > 0)), int(np.sum(means < 0))
+    return Replicates(float(mean.mean()), between, float(mean.var()), float(n - 1), n, signs)
 
 
 def between_positions(values: Sequence[Floats]) -> Replicates:
@@ -159,7 +169,7 @@ def treatment_amount(mine: Replicates, all_of_them: Sequence[Replicates]) -> Amo
     the interval is E·exp(c²/2n ± t √T/E), c² being the squared coefficient of variation that the
     treatments have in common, with :data:`USUAL_CV` as one more of them; otherwise E ± t √T.
     """
-    if mine.count > 1 and _clear(mine):
+    if mine.count > 1 and _clear(mine, all_of_them):
         square, dof = common_variation(all_of_them)
         between = square * mine.mean**2 / mine.count
         total = between + mine.within
@@ -178,14 +188,17 @@ def common_variation(treatments: Sequence[Replicates]) -> tuple[float, float]:
     """Squared coefficient of variation that treatments have in common, and its degrees of
     freedom.
     """
-    known = [r for r in treatments if r.count > 1 and _clear(r)]
+    known = [r for r in treatments if r.count > 1 and _clear(r, treatments)]
     dof = sum(r.dof for r in known) + _USUAL_DOF
     total = sum(r.dof * r.relative for r in known) + _USUAL_DOF * USUAL_CV**2
     return total / dof, dof
 
 
-def _clear(r: Replicates) -> bool:
-    return bool(abs(r.mean) > _CLEAR * np.sqrt(r.between + r.within))
+def _clear(r: Replicates, all_of_them: Sequence[Replicates]) -> bool:
+    """Whether a mean is so far from zero that replicates differ by factors."""
+    above, below = (sum(t.signs[i] for t in all_of_them) for i in (0, 1))
+    least = _ONE_SIGN if above + below >= 4 and 0 in (above, below) else _CLEAR
+    return bool(abs(r.mean) > least * np.sqrt(r.between + r.within))
 
 
 def student(total: float, between: float, dof: float) -> float:
@@ -249,17 +262,25 @@ def difference_of_two(
 
 
 def _difference(r: Replicates, usual: float, way: str) -> Difference:
-    """With ``usual``, the variance that the treatments' replicates have in common, beside the
-    own one in the interval; the test for no difference goes by the own one alone.
-    """
+    """``usual`` is the variance that the treatments' replicates have in common."""
     total = r.between + r.within
     if not r.dof > 0 or not total > 0:
         unknown = float("nan")
-        return Difference(Amount(r.mean, unknown, unknown, unknown), unknown, way)
+        nothing = Amount(r.mean, unknown, unknown, unknown)
+        return Difference(nothing, nothing, unknown, way)
     dof = degrees_of_freedom(total, r.between, r.dof)
     p = 2.0 * float(stats.t.sf(abs(r.mean) / np.sqrt(total), dof))
+    own = _symmetrical(r.mean, total, dof)
     between = (r.dof * r.between + _USUAL_DOF * usual) / (r.dof + _USUAL_DOF)
+    if not between > r.between:
+        # The usual spread makes less certain, and never more.
+        return Difference(own, own, p, way)
     wide = between + r.within
-    se = float(np.sqrt(wide))
-    half = student(wide, between, r.dof + _USUAL_DOF) * se
-    return Difference(Amount(r.mean, se, r.mean - half, r.mean + half), p, way)
+    dof = degrees_of_freedom(wide, between, r.dof + _USUAL_DOF)
+    return Difference(own, _symmetrical(r.mean, wide, dof), p, way)
+
+
+def _symmetrical(mean: float, variance: float, dof: float) -> Amount:
+    se = float(np.sqrt(variance))
+    half = float(stats.t.ppf(_LEVEL, dof)) * se
+    return Amount(mean, se, mean - half, mean + half)

@@ -27,6 +27,10 @@ OWN_BEYOND: Final = 0.3
 BELOW: Final = 0.2
 """How far above all that was measured, and above all that its own chamber gave, a drawn flux may
 lie [asinh units]; 0.7 is twice as much."""
+UNLIKE: Final = 1.5
+"""The same on days that are unlike all that were measured."""
+_OUTSIDE: Final = 0.1
+"""Share of its range by which a driver lies outside it on such a day."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +61,7 @@ class Scale:
     """s₀ [nmol m⁻² s⁻¹]."""
     lowest: float
     highest: Floats
-    """No drawn z is below the one, nor above its chamber's; shape (chambers, 1, 1)."""
+    """No drawn z is below the one, nor above its chamber's and day's; shape (chambers, days, 1)."""
 
     def back(self, z: Floats) -> Floats:
         """Fluxes [nmol m⁻² s⁻¹]."""
@@ -124,8 +128,7 @@ def _observed(t: ChamberDays) -> tuple[Observed, Scale]:
     level = zero * np.sinh(usual)
     noise = np.minimum(1.0, np.nan_to_num(t.se) ** 2 / (level**2 + zero**2))
     z = z + 0.5 * noise * np.tanh(usual)
-    own = np.fmax.reduce(z, axis=1, initial=-np.inf) + OWN_BEYOND
-    highest = np.minimum(own, np.max(own) - OWN_BEYOND + BEYOND)[:, None, None]
+    highest = _highest(z, usual, t.drivers.table)[:, :, None]
     observed = Observed(
         np.ascontiguousarray(z),
         np.ascontiguousarray(np.nan_to_num(noise)),
@@ -134,6 +137,30 @@ def _observed(t: ChamberDays) -> tuple[Observed, Scale]:
         t.drivers.pulses,
     )
     return observed, Scale(zero, float(np.nanmin(z)) - BELOW, highest)
+
+
+def _highest(z: Floats, usual: Floats, drivers: Floats) -> Floats:
+    """Highest z that may be drawn for each chamber and day.
+
+    A chamber that was seen on quiet days alone may go as far above them as the others went; on a
+    day that is wetter, warmer or more lately fertilized than all that were measured, nobody knows.
+    """
+    known = ~np.isnan(z)
+    seen: NDArray[np.bool_] = np.asarray(known.any(axis=0))
+    day = usual - usual.mean(axis=1, keepdims=True)
+    busiest = np.max(np.where(seen, day, -np.inf), axis=1)
+    own_busiest = np.max(np.where(known, day, -np.inf), axis=1)
+    own = np.fmax.reduce(z, axis=1, initial=-np.inf) + (busiest - own_busiest)
+    unlike = days_outside(drivers, seen)
+    cap = np.minimum(own + OWN_BEYOND, np.nanmax(z) + BEYOND)[:, None] + np.zeros(z.shape[1])
+    return np.asarray(np.where(unlike, cap + UNLIKE, cap))
+
+
+def days_outside(drivers: Floats, seen: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Days on which a driver is beyond all that it was on days that were measured."""
+    low, high = drivers[seen].min(axis=0), drivers[seen].max(axis=0)
+    slack = _OUTSIDE * np.maximum(np.ptp(drivers, axis=0), 1e-12)
+    return np.asarray(((drivers < low - slack) | (drivers > high + slack)).any(axis=1))
 
 
 def _two_way(z: Floats) -> Floats:
