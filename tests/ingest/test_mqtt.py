@@ -142,3 +142,15 @@ def test_the_status_is_retained_and_the_newest_wins(mosquitto: Mosquitto) -> Non
     wait(lambda: mosquitto.retained("tested/status", 1) == b"newest")
     client.close()
     assert mosquitto.retained("tested/status", 2) == b"stopped"
+
+
+def test_who_stops_while_messages_come_is_not_taken_for_gone(mosquitto: Mosquitto) -> None:
+    """Bytes that nobody reads any more must not reset the connection."""
+    client = Client(mosquitto)
+    client.stop.set()
+    client.thread.join(5)
+    mosquitto.publish("small/records/a", [b"1,2,3"] * 20)
+    time.sleep(0.3)
+    client.close()
+    time.sleep(0.3)
+    assert mosquitto.retained("tested/status", 2) == b"stopped"

@@ -7,6 +7,7 @@ first, we also stop reading. So a slow disk makes the broker wait instead of us 
 """
 
 import contextlib
+import os
 import socket
 import ssl
 import threading
@@ -29,6 +30,7 @@ from stream.ingest.broker.readiness import ready
 from stream.secret import Secret
 from stream.station import MqttSource
 
+_FAREWELL_S: Final = 2.0
 _CONNECT_S: Final = 5.0
 _LONGEST_WAIT_S: Final = 30.0
 _WAIT_S: Final = 0.5
@@ -155,8 +157,12 @@ class Broker:
                     if self._client.loop_write() != MQTTErrorCode.MQTT_ERR_SUCCESS:
                         break
                 self._quiet = True
+                connection = self._client.socket()
+                held = socket.socket(fileno=os.dup(connection.fileno())) if connection else None
                 self._client.disconnect()
                 self._client.loop_write()
+                if held is not None:
+                    _read_to_the_end(held)
         self._wake_in.close()
         self._wake_out.close()
 
@@ -373,3 +379,18 @@ def tls_context(
 def why(error: BaseException) -> str:
     """What an error of the network says, in a few words."""
     return str(getattr(error, "strerror", None) or error) or type(error).__name__
+
+
+def _read_to_the_end(connection: socket.socket) -> None:
+    """Read what still comes until the broker has closed too.
+
+    A connection that is closed over unread bytes is reset, and a broker that is reset takes us for
+    gone: its last will would come after the farewell.
+    """
+    with connection, contextlib.suppress(OSError):
+        connection.shutdown(socket.SHUT_WR)
+        until = time.monotonic() + _FAREWELL_S
+        while (left := until - time.monotonic()) > 0:
+            connection.settimeout(left)
+            if not connection.recv(65_536):
+                return
