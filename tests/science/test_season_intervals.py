@@ -208,12 +208,12 @@ def test_draws_of_missing_days_alone_are_widened_and_their_mean_follows_the_bias
     drawn = rng.lognormal(0.0, 0.1, (2, 10, 4000))
     missing = np.zeros((2, 10), dtype=bool)
     missing[:, 3:7] = True
-    far = Misses(np.full(200, np.log(1.5)), np.full(200, 0.01), np.zeros(200))
+    far = Misses(np.full(200, np.log(1.5)), np.full(200, 0.01))
     found = corrected(drawn, missing, far, rng)
     assert np.array_equal(found[:, ~missing[0]], drawn[:, ~missing[0]])
     before, after = (a[:, 3:7].sum(axis=(0, 1)) for a in (drawn, found))
     assert after.mean() > 1.3 * before.mean()
-    wide = Misses(np.tile([0.4, -0.4], 100), np.full(200, 0.01), np.zeros(200))
+    wide = Misses(np.tile([0.4, -0.4], 100), np.full(200, 0.01))
     found = corrected(drawn, missing, wide, rng)
     assert np.log(found[:, 3:7].sum(axis=(0, 1))).std() > 2.0 * np.log(before).std()
 

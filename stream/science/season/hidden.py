@@ -33,13 +33,10 @@ class Misses:
         Of what was measured to what was drawn, stretch by stretch and treatment by treatment.
     variance : ndarray, shape (n,)
         Of the logarithm of the draws.
-    error : ndarray, shape (n,)
-        Drawn less measured [nmol m⁻² s⁻¹].
     """
 
     log_ratio: Floats
     variance: Floats
-    error: Floats
 
     @property
     def bias(self) -> float:
@@ -126,7 +123,7 @@ def misses_of(
     -------
     Misses
     """
-    ratios, variances, errors = [], [], []
+    ratios, variances = [], []
     most = np.mean([np.mean(~np.isnan(f), axis=0) for f in flux], axis=0) >= 0.5
     wet = np.mean(wetness, axis=0)
     for _ in range(ROUNDS):
@@ -142,11 +139,10 @@ def misses_of(
                     continue
                 true = float(f[:, days][known].sum())
                 made = drawn[:, days][known].sum(axis=0)
-                errors.append((made.mean() - true) / known.sum())
                 if true > 0 and (made > 0).all():
                     ratios.append(math.log(true / made.mean()))
                     variances.append(float(np.var(np.log(made))))
-    return Misses(np.array(ratios), np.array(variances), np.array(errors))
+    return Misses(np.array(ratios), np.array(variances))
 
 
 def corrected(
