@@ -316,6 +316,7 @@ def test_hours_that_were_never_seen_make_no_season() -> None:
         constant([("1", "a", 2.0, MONTH), ("2", "a", 2.0, MONTH)], range(7, 20, 2))
     ).plots
     assert set(found["verdict"]) <= {"mostly modelled", "no total"}
+    assert (found["share_days"] < 0.4).all(), "half of the half that was seen"
 
 
 def test_a_plot_that_died_while_it_was_dry_is_taken_to_have_answered_the_rain() -> None:

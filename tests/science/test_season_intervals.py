@@ -15,6 +15,7 @@ from stream.science.season.intervals import (
     replicates_of,
     treatment_amount,
 )
+from stream.science.season.missing_days import UNLIKE, _highest, days_outside
 from stream.science.season.verdict import Limits, Shares, covered_span, verdict_of, worst
 
 KNOWN = np.array([2.1, 3.4, 1.7, 2.6])
@@ -216,6 +217,22 @@ def test_draws_of_missing_days_alone_are_widened_and_their_mean_follows_the_bias
     wide = Misses(np.tile([0.4, -0.4], 100), np.full(200, 0.01))
     found = corrected(drawn, missing, wide, rng)
     assert np.log(found[:, 3:7].sum(axis=(0, 1))).std() > 2.0 * np.log(before).std()
+
+
+def test_on_a_day_whose_rain_nobody_knows_as_much_may_change_as_on_a_wet_one() -> None:
+    rain = np.array([0.0, 30.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, np.nan, 0.0])
+    change = drivers_of(rain, np.full(10, 9.0), [], 10).pulses[:, 0]
+    assert change[8] > np.log1p(0.5 * np.nanmean(rain) / 5.0) + 0.1
+    assert change[[0, 4, 5, 6, 7]] == pytest.approx(0.0)
+
+
+def test_days_unlike_all_that_were_measured_may_give_more() -> None:
+    drivers = np.array([[1.0, 0.0], [1.0, 1.0], [1.0, 0.5], [1.0, 5.0]])
+    seen = np.array([True, True, False, False])
+    assert days_outside(drivers, seen).tolist() == [False, False, False, True]
+    z = np.array([[0.2, 1.0, np.nan, np.nan]])
+    cap = _highest(z, np.zeros((1, 4)), drivers)
+    assert cap[0, 3] == pytest.approx(cap[0, 2] + UNLIKE)
 
 
 def test_runs() -> None:
